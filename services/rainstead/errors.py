@@ -1,0 +1,41 @@
+"""What can go wrong, as types. A message names the thing, the value and what would have been right."""
+
+
+class RainsteadError(Exception):
+    """Anything that a person can mend: printed without a traceback, exit code not 0."""
+
+
+class OutOfDomain(RainsteadError, ValueError):
+    """A number lies outside what a formula or a table is good for."""
+
+
+class SettingsError(RainsteadError, ValueError):
+    """The settings file is missing, broken or contradicts itself. Holds every mistake, not the first."""
+
+
+class LogError(RainsteadError):
+    """The log cannot be used as asked."""
+
+
+class NotALog(LogError, ValueError):
+    """The file is there but is not a rainstead log."""
+
+
+class LogTooNew(LogError):
+    """The log was written by a newer version than this one."""
+
+
+class LogBusy(LogError):
+    """Another process is the log's writer."""
+
+
+class LogMissing(LogError, FileNotFoundError):
+    """There is no log at that place."""
+
+
+class ImportRefused(RainsteadError, ValueError):
+    """A file of readings cannot be taken; names the line."""
+
+
+class DeviceError(RainsteadError, OSError):
+    """A sensor's device is absent, busy, forbidden or gone."""
