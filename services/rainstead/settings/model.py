@@ -1,0 +1,374 @@
+"""The shape of a site's settings: what is in the TOML file, in SI once read. Checked across keys in `checks`."""
+
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+
+from rainstead.units import (
+    AREA_M2,
+    DEPTH_MM,
+    DURATION_S,
+    FLOW_L_MIN,
+    FUEL_L_H,
+    LENGTH_M,
+    VOLUME_L,
+    UnitTable,
+    parse_quantity,
+)
+
+
+def _typed(table: UnitTable, unit: str) -> tuple[BeforeValidator, WithJsonSchema]:
+    """A float field that also takes text with a unit of the table."""
+
+    def read(value: Any) -> Any:
+        if isinstance(value, str):
+            return parse_quantity(value, table)
+        if isinstance(value, int) and not isinstance(value, bool):
+            return float(value)
+        return value
+
+    said = f"a number in {unit}, or text with one of the units {', '.join(table)}"
+    return BeforeValidator(read), WithJsonSchema({"type": ["number", "string"], "description": said})
+
+
+LengthM = Annotated[float, *_typed(LENGTH_M, "metres")]
+RainMm = Annotated[float, *_typed(DEPTH_MM, "millimetres")]
+AreaM2 = Annotated[float, *_typed(AREA_M2, "square metres")]
+VolumeL = Annotated[float, *_typed(VOLUME_L, "litres")]
+DurationS = Annotated[float, *_typed(DURATION_S, "seconds")]
+FlowLMin = Annotated[float, *_typed(FLOW_L_MIN, "litres a minute")]
+FuelLH = Annotated[float, *_typed(FUEL_L_H, "litres an hour")]
+When = date | datetime
+Listed = BeforeValidator(lambda value: tuple(value) if isinstance(value, list) else value)
+"""TOML has lists; frozen settings have tuples, and strict pydantic will not turn one into the other."""
+Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
+Ratio = Annotated[float, Field(ge=0, le=1)]
+GpioLine = Annotated[int, Field(ge=0, le=53)]
+
+
+class Part(BaseModel):
+    """A part of the settings: frozen, strict, and closed to keys it does not know."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+
+
+class Site(Part):
+    """Where it is, and how its days are cut."""
+
+    name: Annotated[str, Field(min_length=1)]
+    time_zone: str
+    """IANA name."""
+    latitude_deg: Annotated[float, Field(ge=-90, le=90)]
+    rain_day_hour: Annotated[int, Field(ge=0, le=23)] = 9
+    rain_day_clock: Literal["local", "standard"] = "local"
+    """Whether the rain day begins at that hour by the clock on the wall, or by standard time all year."""
+
+
+class _Ranger(Part):
+    """What all level rangers have."""
+
+    every_s: Annotated[DurationS, Field(ge=0.5, le=3600, alias="every")] = 10.0
+    burst_s: Annotated[DurationS, Field(gt=0, le=30, alias="burst")] = 1.0
+    """Echoes of this long before the reading's stamp make one reading."""
+    blanking_m: Annotated[LengthM, Field(gt=0, alias="blanking")] = 0.25
+    max_range_m: Annotated[LengthM, Field(gt=0, alias="max_range")] = 4.5
+    noisy_above_m: Annotated[LengthM, Field(gt=0, alias="noisy_above")] = 0.02
+    """A burst with a larger spread than this is flagged noisy."""
+    fewest_echoes: Annotated[int, Field(ge=1)] = 2
+    compensation: Literal["none", "internal"] = "none"
+    """Whether the sensor corrects for air temperature itself; it is never corrected twice."""
+    assumed_air_c: Annotated[float, Field(ge=-20, le=50)] = 20.0
+    """The dry-air temperature whose speed of sound the sensor uses, where it does not compensate."""
+    air: Name | None = None
+    """Name of the temperature sensor that stands for the air between face and water."""
+    air_u_c: Annotated[float, Field(gt=0)] = 2.0
+    """Standard uncertainty of that temperature as the mean of the air gap."""
+    humidity_ratio: Ratio = 1.0
+    """Relative humidity over the water: near 1 in a closed tank."""
+    range_u_m: Annotated[LengthM, Field(ge=0, alias="range_u")] = 0.003
+    """Standard uncertainty of the sensor's own zero and scale."""
+    median_of: Annotated[int, Field(ge=1, le=31)] = 5
+    """Alarms look at the median of this many readings; odd."""
+
+
+class BinaryRanger(_Ranger):
+    """Serial, four-byte frames: 0xFF, high, low, sum; millimetres."""
+
+    kind: Literal["ranger-binary"]
+    port: Annotated[str, Field(min_length=1)]
+    baud: Annotated[int, Field(gt=0)] = 9600
+
+
+class TextRanger(_Ranger):
+    """Serial, `R` + digits + carriage return; millimetres."""
+
+    kind: Literal["ranger-text"]
+    port: Annotated[str, Field(min_length=1)]
+    baud: Annotated[int, Field(gt=0)] = 9600
+
+
+class EchoRanger(_Ranger):
+    """A trigger and an echo line; the time between the echo's edges is the way there and back."""
+
+    kind: Literal["ranger-echo"]
+    trigger_gpio: GpioLine
+    echo_gpio: GpioLine
+
+
+class GaugeCalibration(Part):
+    """Depth of rain per tip, from a date on."""
+
+    since: Annotated[When | None, Field(alias="from")] = None
+    depth_per_tip_mm: Annotated[RainMm, Field(gt=0, le=25, alias="depth_per_tip")]
+    u_ratio: Ratio = 0.02
+    """Relative standard uncertainty."""
+
+
+class TippingBucket(Part):
+    """A tipping-bucket rain gauge on one GPIO line."""
+
+    kind: Literal["tipping-bucket"]
+    gpio: GpioLine
+    pull_up: bool = True
+    bounce_s: Annotated[DurationS, Field(gt=0, le=0.4, alias="bounce")] = 0.1
+    """A closure this soon after a tip is the same closure bouncing."""
+    closest_tips_s: Annotated[DurationS, Field(gt=0, le=5, alias="closest_tips")] = 0.4
+    """No bucket tips twice within this time; such a tip is refused and counted."""
+    calibrations: Annotated[tuple[GaugeCalibration, ...], Listed, Field(min_length=1)]
+
+
+class MeterCalibration(Part):
+    """Pulses per litre, from a date on."""
+
+    since: Annotated[When | None, Field(alias="from")] = None
+    k_factor_per_l: Annotated[float, Field(gt=0)]
+    u_ratio: Ratio = 0.03
+    """Relative standard uncertainty."""
+
+
+class FlowPulse(Part):
+    """An open-collector flow meter on one GPIO line."""
+
+    kind: Literal["flow-pulse"]
+    gpio: GpioLine
+    pull_up: bool = True
+    every_s: Annotated[DurationS, Field(ge=0.2, le=60, alias="every")] = 1.0
+    """While water flows, pulses are reported this often."""
+    calibrations: Annotated[tuple[MeterCalibration, ...], Listed, Field(min_length=1)]
+
+
+class OneWireProbe(Part):
+    """A one-wire temperature probe, read from the kernel's text file."""
+
+    kind: Literal["one-wire"]
+    path: Annotated[str, Field(min_length=1)]
+    """The probe's folder or its `w1_slave` file under /sys/bus/w1/devices."""
+    every_s: Annotated[DurationS, Field(ge=1, le=3600, alias="every")] = 60.0
+    offset_c: float = 0.0
+    """Added to what the probe says, from a comparison in ice water or with a better thermometer."""
+
+
+Sensor = Annotated[
+    BinaryRanger | TextRanger | EchoRanger | TippingBucket | FlowPulse | OneWireProbe,
+    Field(discriminator="kind"),
+]
+Ranger = BinaryRanger | TextRanger | EchoRanger
+
+
+class _Shape(Part):
+    since: Annotated[When | None, Field(alias="from")] = None
+    volume_u_ratio: Ratio = 0.02
+    """Relative standard uncertainty of litres per depth."""
+
+
+class CylinderShape(_Shape):
+    """Upright round tank."""
+
+    shape: Literal["cylinder"]
+    diameter_m: Annotated[LengthM, Field(gt=0, alias="diameter")]
+
+
+class CuboidShape(_Shape):
+    """Rectangular tank."""
+
+    shape: Literal["cuboid"]
+    length_m: Annotated[LengthM, Field(gt=0, alias="length")]
+    width_m: Annotated[LengthM, Field(gt=0, alias="width")]
+
+
+class ConeShape(_Shape):
+    """Truncated cone, standing on `bottom_diameter`; height is where `top_diameter` was measured."""
+
+    shape: Literal["truncated-cone"]
+    bottom_diameter_m: Annotated[LengthM, Field(gt=0, alias="bottom_diameter")]
+    top_diameter_m: Annotated[LengthM, Field(gt=0, alias="top_diameter")]
+    height_m: Annotated[LengthM, Field(gt=0, alias="height")]
+
+
+class LyingCylinderShape(_Shape):
+    """Horizontal cylinder with flat ends."""
+
+    shape: Literal["horizontal-cylinder"]
+    diameter_m: Annotated[LengthM, Field(gt=0, alias="diameter")]
+    length_m: Annotated[LengthM, Field(gt=0, alias="length")]
+
+
+class LitresPerCmShape(_Shape):
+    """The owner's own figure, from dips."""
+
+    shape: Literal["litres-per-centimetre"]
+    l_per_cm: Annotated[float, Field(gt=0)]
+    zero_depth_m: Annotated[LengthM, Field(alias="zero_depth")] = 0.0
+    """Depth at which the tank holds nothing."""
+
+
+class StrappingShape(_Shape):
+    """Measured pairs of depth and volume; straight lines between them."""
+
+    shape: Literal["strapping-table"]
+    table: Annotated[tuple[Annotated[tuple[LengthM, VolumeL], Listed], ...], Listed, Field(min_length=2)]
+    """Pairs of depth and volume."""
+
+
+Shape = Annotated[
+    CylinderShape | CuboidShape | ConeShape | LyingCylinderShape | LitresPerCmShape | StrappingShape,
+    Field(discriminator="shape"),
+]
+
+
+class Tank(Part):
+    """One tank. Depths are above the floor datum."""
+
+    sensor: Name | None = None
+    """Its level sensor; a tank may have none."""
+    face_height_m: Annotated[LengthM | None, Field(gt=0, alias="face_height")] = None
+    """Height of the sensor face above the floor datum."""
+    face_height_u_m: Annotated[LengthM, Field(ge=0, alias="face_height_u")] = 0.003
+    brim_m: Annotated[LengthM, Field(gt=0, alias="brim")]
+    """Depth at which it spills, or beyond which it must not be filled."""
+    outlet_m: Annotated[LengthM, Field(ge=0, alias="outlet")] = 0.0
+    """Depth of the outlet: below it is dead storage."""
+    covered: bool = True
+    calibrations: Annotated[tuple[Shape, ...], Listed, Field(min_length=1)]
+
+
+class Catchment(Part):
+    """A roof and the tanks it feeds."""
+
+    area_m2: Annotated[AreaM2, Field(gt=0, alias="area")]
+    """Plan area, not the sloped one."""
+    runoff_ratio: Annotated[float, Field(gt=0, le=1)] = 0.9
+    initial_loss_mm: Annotated[RainMm, Field(ge=0, alias="initial_loss")] = 0.5
+    first_flush_l: Annotated[VolumeL, Field(ge=0, alias="first_flush")] = 0.0
+    shares: Annotated[dict[Name, Ratio], Field(min_length=1)]
+    """Tank to share of this roof's water."""
+
+
+class Overflow(Part):
+    """Water above one tank's brim runs into another."""
+
+    source: Annotated[Name, Field(alias="from")]
+    to: Name
+
+
+class Fuel(Part):
+    """The pump's petrol."""
+
+    tank_l: Annotated[VolumeL, Field(gt=0, alias="tank")]
+    rate_l_h: Annotated[FuelLH, Field(gt=0, alias="rate")]
+
+
+class Pump(Part):
+    """The pump, and how its runs are told apart."""
+
+    source: Name
+    """The tank it draws from."""
+    meter: Name | None = None
+    """The flow meter at its outlet."""
+    suction_m: Annotated[LengthM, Field(ge=0, alias="suction")] = 0.0
+    """Depth in the source tank below which it draws air."""
+    run_gap_s: Annotated[DurationS, Field(gt=0, alias="run_gap")] = 30.0
+    """A pause in the flow longer than this ends a pump run."""
+    fuel: Fuel | None = None
+
+
+class Rain(Part):
+    """How tips become storms."""
+
+    gauge: Name
+    storm_gap_s: Annotated[DurationS, Field(gt=0, alias="storm_gap")] = 21_600.0
+    """Minimum inter-event time: a dry gap longer than this ends a storm."""
+
+
+class Reserve(Part):
+    """Litres that must stay for defence, whatever the household does."""
+
+    fire_l: Annotated[VolumeL, Field(ge=0, alias="fire")]
+    tanks: Annotated[tuple[Name, ...], Listed, Field(min_length=1)]
+    """Tanks whose usable litres count towards it."""
+
+
+class OverflowRisk(Part):
+    """Raised for each measured tank when its freeboard is at or under the limit."""
+
+    freeboard_l: Annotated[VolumeL, Field(ge=0, alias="freeboard")]
+    deadband_l: Annotated[VolumeL, Field(ge=0, alias="deadband")] = 100.0
+    on_delay_s: Annotated[DurationS, Field(ge=0, alias="on_delay")] = 60.0
+    off_delay_s: Annotated[DurationS, Field(ge=0, alias="off_delay")] = 300.0
+
+
+class LowReserve(Part):
+    """Raised when the usable litres of the reserve's tanks are at or under the fire reserve plus a margin."""
+
+    margin_l: Annotated[VolumeL, Field(ge=0, alias="margin")] = 0.0
+    deadband_l: Annotated[VolumeL, Field(ge=0, alias="deadband")] = 200.0
+    on_delay_s: Annotated[DurationS, Field(ge=0, alias="on_delay")] = 60.0
+    off_delay_s: Annotated[DurationS, Field(ge=0, alias="off_delay")] = 300.0
+
+
+class Alarms(Part):
+    """The alarms that are watched; leave a table out and that alarm is not watched."""
+
+    overflow_risk: OverflowRisk | None = None
+    low_reserve: LowReserve | None = None
+
+
+class Log(Part):
+    """How often what was read goes to disk. Seldom spares the card; often loses less in a power cut."""
+
+    commit_every_s: Annotated[DurationS, Field(ge=1, le=60, alias="commit_every")] = 10.0
+
+
+class ClockTrust(Part):
+    """When this board's wall clock is to be believed."""
+
+    trust: Literal["synchronised", "system"] = "synchronised"
+    """`synchronised`: once the time daemon has set it in this boot. `system`: always (a hardware clock)."""
+
+
+class Forward(Part):
+    """A server with the InfluxDB 2 HTTP API that gets a copy of the log. Nothing is sent without this table."""
+
+    url: Annotated[str, Field(pattern=r"^https?://.+")]
+    org: str
+    bucket: str
+    token_file: str
+    """File that holds the token, readable by its owner alone."""
+
+
+class Settings(Part):
+    """One site."""
+
+    site: Site
+    sensors: dict[Name, Sensor] = {}
+    tanks: Annotated[dict[Name, Tank], Field(min_length=1)]
+    catchments: dict[Name, Catchment] = {}
+    overflows: Annotated[tuple[Overflow, ...], Listed] = ()
+    pump: Pump | None = None
+    rain: Rain | None = None
+    reserve: Reserve | None = None
+    alarms: Alarms = Alarms()
+    log: Log = Log()
+    clock: ClockTrust = ClockTrust()
+    forward: Forward | None = None
