@@ -1,0 +1,17 @@
+"""The log of raw readings: one SQLite file, one writer in the whole system, any number of readers."""
+
+from .lock import WriterLock
+from .read import LogReader, LoggedEvent, SensorRow
+from .schema import SCHEMA_VERSION
+from .write import Columns, LogWriter, Row
+
+__all__ = [
+    "SCHEMA_VERSION",
+    "Columns",
+    "LogReader",
+    "LogWriter",
+    "LoggedEvent",
+    "Row",
+    "SensorRow",
+    "WriterLock",
+]

@@ -1,0 +1,131 @@
+"""The layout of `readings.db`, its version and the steps from older versions to this one.
+
+Chosen by measurement (`tests/bench`): rows keyed by time first, without a rowid, cost about the same bytes as a
+packed integer key, scan twice as fast as a sequence number, and need no second index to find a time.
+
+`reading.value` has no declared type on purpose: SQLite then stores 1234.0 millimetres as a two-byte integer.
+A reading's boot-clock time is `t_ms - segment.offset_ms`, exactly.
+"""
+
+import sqlite3
+from collections.abc import Callable
+
+from rainstead.errors import LogTooNew, NotALog
+
+__all__ = ["APPLICATION_ID", "SCHEMA_VERSION", "create", "examine", "migrate"]
+
+APPLICATION_ID = 0x52_4E_53_44  # "RNSD"; what `file` and a wary reader look at first
+SCHEMA_VERSION = 1
+
+_DDL = """
+CREATE TABLE boot (
+    id INTEGER PRIMARY KEY,
+    source TEXT NOT NULL,       -- logger, import or twin
+    boot_uuid TEXT NOT NULL,    -- the kernel's boot id, or what stands for one
+    started_ms INTEGER NOT NULL -- boot clock when this writer began
+) STRICT;
+CREATE TABLE segment (          -- a stretch of one boot in which the wall clock kept one offset
+    id INTEGER PRIMARY KEY,
+    boot INTEGER NOT NULL REFERENCES boot(id),
+    offset_ms INTEGER NOT NULL, -- t_ms = boot clock + offset
+    trusted INTEGER NOT NULL,   -- 1: the wall clock was known to be right
+    was_offset_ms INTEGER       -- what the offset was before it was corrected; NULL if it never was
+) STRICT;
+CREATE TABLE sensor (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE,
+    kind TEXT NOT NULL
+) STRICT;
+CREATE TABLE reading (
+    t_ms INTEGER NOT NULL,
+    sensor INTEGER NOT NULL,
+    segment INTEGER NOT NULL,
+    value,
+    quality INTEGER NOT NULL,
+    spread,
+    count INTEGER,
+    PRIMARY KEY (t_ms, sensor, segment)
+) WITHOUT ROWID;
+CREATE TABLE event (
+    t_ms INTEGER NOT NULL,
+    segment INTEGER NOT NULL,
+    alarm TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    state TEXT NOT NULL,
+    value REAL NOT NULL,
+    limit_value REAL NOT NULL,
+    unit TEXT NOT NULL,
+    reason TEXT NOT NULL,
+    PRIMARY KEY (t_ms, alarm, subject, state)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE settings_kept (    -- the settings in force, each time they changed
+    t_ms INTEGER PRIMARY KEY,
+    digest TEXT NOT NULL,
+    text TEXT NOT NULL
+) STRICT;
+CREATE TABLE checkpoint (       -- the calculation's state after all readings up to t_ms
+    t_ms INTEGER PRIMARY KEY,
+    digest TEXT NOT NULL,       -- of settings and calculation; a state of another digest is no use
+    state TEXT NOT NULL
+) STRICT;
+"""
+
+_MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {}
+"""From version n to n + 1; each runs in the transaction that also sets the new version."""
+
+
+def create(db: sqlite3.Connection) -> None:
+    """Lay the tables in an empty file, in one transaction."""
+    db.execute("BEGIN IMMEDIATE")
+    for statement in _DDL.split(";\n"):
+        if statement.strip():
+            db.execute(statement)
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+    db.execute("COMMIT")
+
+
+def examine(db: sqlite3.Connection, path: object) -> int:
+    """The schema version of an open file; 0 for an empty one.
+
+    Raises NotALog for anything that is not our log, LogTooNew for one from a newer rainstead.
+    """
+    try:
+        (application_id,) = db.execute("PRAGMA application_id").fetchone()
+        (version,) = db.execute("PRAGMA user_version").fetchone()
+        (tables,) = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except sqlite3.DatabaseError as error:
+        if _is_passing(error):
+            raise
+        raise NotALog(
+            f"{path}: this is not a rainstead log ({error}); name the site's folder or its readings.db"
+        ) from None
+    if application_id == 0 and version == 0 and tables == 0:
+        return 0
+    if application_id != APPLICATION_ID:
+        raise NotALog(
+            f"{path}: this is a SQLite file, but not a rainstead log; name the site's folder or its readings.db"
+        )
+    if version > SCHEMA_VERSION:
+        raise LogTooNew(
+            f"{path}: the log has schema {version}, this rainstead knows up to {SCHEMA_VERSION}; install the newer rainstead"
+        )
+    return int(version)
+
+
+def migrate(db: sqlite3.Connection, version: int) -> None:
+    """Bring an older log to this version, one step a transaction, so that a cut leaves a whole version behind."""
+    for step in range(version, SCHEMA_VERSION):
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            _MIGRATIONS[step](db)
+            db.execute(f"PRAGMA user_version = {step + 1}")
+            db.execute("COMMIT")
+        except BaseException:
+            db.execute("ROLLBACK")
+            raise
+
+
+def _is_passing(error: sqlite3.DatabaseError) -> bool:
+    """Whether the file may well be sound: locked, or the disk failed."""
+    return isinstance(error, sqlite3.OperationalError) and error.sqlite_errorcode != sqlite3.SQLITE_NOTADB

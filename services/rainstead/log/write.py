@@ -1,0 +1,269 @@
+"""The log's one writer."""
+
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from rainstead.errors import LogError, LogMissing
+from rainstead.readings import F64, I64, U8, Kind
+
+from . import schema
+from .lock import WriterLock
+from .read import LoggedEvent
+
+__all__ = ["Columns", "LogWriter", "Row"]
+
+Row = tuple[int, int, int, float | None, int, float | None, int | None]
+"""t_ms, sensor number, segment, value, quality, spread, count."""
+
+_INSERT = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?, ?, ?)"
+_INSERT_EVENT = "INSERT OR IGNORE INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Many readings of one sensor; NaN where there is no value or spread."""
+
+    sensor: str
+    t_ms: I64
+    value: F64
+    quality: U8
+    spread: F64
+
+
+class LogWriter:
+    """Opens (or makes) the log, takes its lock, brings it to this schema, and appends.
+
+    Raises LogBusy, NotALog, LogTooNew, LogMissing (with create=False), LogError.
+    """
+
+    def __init__(self, path: Path, *, create: bool = True) -> None:
+        if not create and not path.exists():
+            raise LogMissing(f"{path}: there is no log here yet; start the logger or import readings")
+        if not path.parent.is_dir():
+            raise LogMissing(f"{path.parent}: there is no such folder; make it first")
+        self.path = path
+        self._lock = WriterLock(path)
+        try:
+            self._db = self._open()
+        except sqlite3.Error as error:
+            self._lock.release()
+            raise LogError(
+                f"{path}: the log cannot be opened ({error}); check the folder's owner and the disk"
+            ) from None
+        except BaseException:
+            self._lock.release()
+            raise
+
+    def _open(self) -> sqlite3.Connection:
+        # Statements are ours to group: isolation_level=None keeps the module from opening transactions by itself.
+        db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5)
+        try:
+            version = schema.examine(db, self.path)
+            mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+            db.execute("PRAGMA synchronous = FULL")
+            (synchronous,) = db.execute("PRAGMA synchronous").fetchone()
+            if (mode, synchronous) != ("wal", 2):
+                raise LogError(
+                    f"{self.path}: this file system allows no write-ahead log (journal {mode}, synchronous {synchronous}); "
+                    "put the site's folder on a local disk"
+                )
+            # A reader that holds an old snapshot must not leave a giant file behind for ever.
+            db.execute("PRAGMA journal_size_limit = 4194304")
+            if version == 0:
+                schema.create(db)
+            else:
+                schema.migrate(db, version)
+        except BaseException:
+            db.close()
+            raise
+        return db
+
+    def close(self) -> None:
+        """Checkpoint, close, release the lock."""
+        self._db.close()
+        self._lock.release()
+
+    def __enter__(self) -> "LogWriter":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def sensor_numbers(self, kinds: Mapping[str, Kind]) -> dict[str, int]:
+        """The log's number of each sensor, given out once and for ever.
+
+        Raises LogError if a name is known with another kind: its old readings would change their meaning.
+        """
+        known = {
+            name: (number, kind)
+            for number, name, kind in self._db.execute("SELECT id, name, kind FROM sensor")
+        }
+        for name, kind in sorted(kinds.items()):
+            if name in known and known[name][1] != kind:
+                raise LogError(
+                    f"{self.path}: sensor {name} is {known[name][1]} in this log and {kind} in the settings; "
+                    "give the new sensor a new name"
+                )
+        with self._transaction():
+            self._db.executemany(
+                "INSERT OR IGNORE INTO sensor (name, kind) VALUES (?, ?)",
+                [(name, str(kind)) for name, kind in sorted(kinds.items())],
+            )
+        return {name: number for number, name in self._db.execute("SELECT id, name FROM sensor")}
+
+    def begin_boot(self, source: str, boot_uuid: str, boot_ms: int) -> int:
+        """A new writer's place in the log; returns its number."""
+        with self._transaction():
+            cursor = self._db.execute(
+                "INSERT INTO boot (source, boot_uuid, started_ms) VALUES (?, ?, ?)",
+                (source, boot_uuid, boot_ms),
+            )
+        assert cursor.lastrowid is not None
+        return cursor.lastrowid
+
+    def begin_segment(self, boot: int, offset_ms: int, *, trusted: bool) -> int:
+        """A new stretch of one clock offset; returns its number."""
+        with self._transaction():
+            cursor = self._db.execute(
+                "INSERT INTO segment (boot, offset_ms, trusted) VALUES (?, ?, ?)",
+                (boot, offset_ms, int(trusted)),
+            )
+        assert cursor.lastrowid is not None
+        return cursor.lastrowid
+
+    def correct_boot(self, boot: int, offset_ms: int) -> int | None:
+        """Move all of a boot's readings and events to the right offset, once, in one transaction.
+
+        Each segment gets a new number, so that a shifted row cannot meet its not yet shifted neighbour.
+        Returns the earliest stamp that moved, before or after; None if nothing had to.
+        """
+        earliest: list[int] = []
+        with self._transaction():
+            wrong = self._db.execute(
+                "SELECT id, offset_ms FROM segment WHERE boot = ? AND offset_ms <> ?", (boot, offset_ms)
+            ).fetchall()
+            for number, old_offset_ms in wrong:
+                fresh = self._db.execute(
+                    "INSERT INTO segment (boot, offset_ms, trusted, was_offset_ms) VALUES (?, ?, 1, ?)",
+                    (boot, offset_ms, old_offset_ms),
+                ).lastrowid
+                shift_ms = offset_ms - old_offset_ms
+                (first_ms,) = self._db.execute(
+                    "SELECT min(t_ms) FROM reading WHERE segment = ?", (number,)
+                ).fetchone()
+                if first_ms is not None:
+                    earliest += [first_ms, first_ms + shift_ms]
+                for table in ("reading", "event"):
+                    self._db.execute(
+                        f"UPDATE {table} SET t_ms = t_ms + ?, segment = ? WHERE segment = ?",
+                        (shift_ms, fresh, number),
+                    )
+                self._db.execute("DELETE FROM segment WHERE id = ?", (number,))
+            self._db.execute("UPDATE segment SET trusted = 1 WHERE boot = ?", (boot,))
+            if earliest:
+                self._db.execute("DELETE FROM checkpoint WHERE t_ms >= ?", (min(earliest),))
+        return min(earliest) if earliest else None
+
+    def append(self, rows: Sequence[Row]) -> int:
+        """Commit readings; returns how many were new. All of them are on disk when this returns, or none."""
+        with self._transaction():
+            before = self._db.total_changes
+            self._db.executemany(_INSERT, rows)
+            return self._db.total_changes - before
+
+    def append_columns(self, segment: int, numbers: Mapping[str, int], blocks: Iterable[Columns]) -> int:
+        """Commit whole columns of readings in one transaction; returns how many were new."""
+        with self._transaction():
+            before = self._db.total_changes
+            for block in blocks:
+                number = numbers[block.sensor]
+                missing, no_spread = np.isnan(block.value), np.isnan(block.spread)
+                value = np.where(missing, None, block.value.astype(object))
+                spread = np.where(no_spread, None, block.spread.astype(object))
+                rows = zip(
+                    block.t_ms.tolist(), value.tolist(), block.quality.tolist(), spread.tolist(), strict=True
+                )
+                self._db.executemany(_INSERT, ((t, number, segment, v, q, s, None) for t, v, q, s in rows))
+            return self._db.total_changes - before
+
+    def append_events(self, segment: int, events: Iterable[LoggedEvent]) -> None:
+        """Commit alarm events; one that is there already is left as it is."""
+        rows = [
+            (e.t_ms, segment, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason) for e in events
+        ]
+        if rows:
+            with self._transaction():
+                self._db.executemany(_INSERT_EVENT, rows)
+
+    def replace_events(self, segment: int, events: Iterable[LoggedEvent]) -> None:
+        """For a log that no logger has watched: its alarms are what the calculation finds in it."""
+        with self._transaction():
+            self._db.execute("DELETE FROM event")
+            self._db.executemany(
+                _INSERT_EVENT,
+                [
+                    (e.t_ms, segment, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason)
+                    for e in events
+                ],
+            )
+
+    def keep_settings(self, t_ms: int, digest: str, text: str) -> None:
+        """Keep the settings' text if it is not the newest one kept."""
+        newest = self._db.execute("SELECT text FROM settings_kept ORDER BY t_ms DESC LIMIT 1").fetchone()
+        if newest is None or newest[0] != text:
+            with self._transaction():
+                self._db.execute(
+                    "INSERT OR REPLACE INTO settings_kept VALUES (?, ?, ?)", (t_ms, digest, text)
+                )
+
+    def save_checkpoint(self, t_ms: int, digest: str, state: str) -> None:
+        """Keep the calculation's state; of those older than two days, only the first of each UTC day."""
+        day_ms = 86_400_000
+        with self._transaction():
+            self._db.execute("INSERT OR REPLACE INTO checkpoint VALUES (?, ?, ?)", (t_ms, digest, state))
+            self._db.execute(
+                "DELETE FROM checkpoint WHERE t_ms < ?1 AND t_ms NOT IN"
+                " (SELECT min(t_ms) FROM checkpoint WHERE t_ms < ?1 GROUP BY t_ms / ?2)",
+                (t_ms - 2 * day_ms, day_ms),
+            )
+
+    def drop_checkpoints(self, from_ms: int) -> None:
+        """Forget states that do not know of readings as early as this."""
+        with self._transaction():
+            self._db.execute("DELETE FROM checkpoint WHERE t_ms >= ?", (from_ms,))
+
+    def _transaction(self) -> "_Transaction":
+        return _Transaction(self._db)
+
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """For the importer, which compares before it inserts; still the one writer's connection."""
+        return self._db
+
+
+class _Transaction:
+    """BEGIN IMMEDIATE … COMMIT, rolled back on any error."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self._db = db
+
+    def __enter__(self) -> None:
+        self._db.execute("BEGIN IMMEDIATE")
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None:
+            try:
+                self._db.execute("COMMIT")
+            except sqlite3.Error:
+                self._roll_back()
+                raise
+        else:
+            self._roll_back()
+
+    def _roll_back(self) -> None:
+        if self._db.in_transaction:
+            self._db.execute("ROLLBACK")
