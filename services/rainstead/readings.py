@@ -7,7 +7,7 @@ from enum import IntEnum, StrEnum
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Batch", "F64", "I64", "Kind", "Quality", "RAW_UNIT", "Reading"]
+__all__ = ["F64", "I64", "RAW_UNIT", "Batch", "Kind", "Quality", "Reading"]
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]

@@ -46,9 +46,7 @@ class LogReader:
             raise LogMissing(f"{path}: there is no log here; start the logger or import readings first")
         self.path = path
         try:
-            self._db = sqlite3.connect(
-                f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=5
-            )
+            self._db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=5)
             try:
                 self._db.execute("PRAGMA query_only = 1")
                 version = schema.examine(self._db, path)
@@ -138,9 +136,7 @@ class LogReader:
         """How many readings there are with after_ms < t_ms <= upto_ms; a scan."""
         low, high = (-(2**62) if after_ms is None else after_ms), (2**62 if upto_ms is None else upto_ms)
         return int(
-            self._db.execute(
-                "SELECT count(*) FROM reading WHERE t_ms > ? AND t_ms <= ?", (low, high)
-            ).fetchone()[0]
+            self._db.execute("SELECT count(*) FROM reading WHERE t_ms > ? AND t_ms <= ?", (low, high)).fetchone()[0]
         )
 
     def events(self, *, upto_ms: int | None = None) -> list[LoggedEvent]:

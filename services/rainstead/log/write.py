@@ -98,10 +98,7 @@ class LogWriter:
 
         Raises LogError if a name is known with another kind: its old readings would change their meaning.
         """
-        known = {
-            name: (number, kind)
-            for number, name, kind in self._db.execute("SELECT id, name, kind FROM sensor")
-        }
+        known = {name: (number, kind) for number, name, kind in self._db.execute("SELECT id, name, kind FROM sensor")}
         for name, kind in sorted(kinds.items()):
             if name in known and known[name][1] != kind:
                 raise LogError(
@@ -152,9 +149,7 @@ class LogWriter:
                     (boot, offset_ms, old_offset_ms),
                 ).lastrowid
                 shift_ms = offset_ms - old_offset_ms
-                (first_ms,) = self._db.execute(
-                    "SELECT min(t_ms) FROM reading WHERE segment = ?", (number,)
-                ).fetchone()
+                (first_ms,) = self._db.execute("SELECT min(t_ms) FROM reading WHERE segment = ?", (number,)).fetchone()
                 if first_ms is not None:
                     earliest += [first_ms, first_ms + shift_ms]
                 for table in ("reading", "event"):
@@ -184,17 +179,13 @@ class LogWriter:
                 missing, no_spread = np.isnan(block.value), np.isnan(block.spread)
                 value = np.where(missing, None, block.value.astype(object))
                 spread = np.where(no_spread, None, block.spread.astype(object))
-                rows = zip(
-                    block.t_ms.tolist(), value.tolist(), block.quality.tolist(), spread.tolist(), strict=True
-                )
+                rows = zip(block.t_ms.tolist(), value.tolist(), block.quality.tolist(), spread.tolist(), strict=True)
                 self._db.executemany(_INSERT, ((t, number, segment, v, q, s, None) for t, v, q, s in rows))
             return self._db.total_changes - before
 
     def append_events(self, segment: int, events: Iterable[LoggedEvent]) -> None:
         """Commit alarm events; one that is there already is left as it is."""
-        rows = [
-            (e.t_ms, segment, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason) for e in events
-        ]
+        rows = [(e.t_ms, segment, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason) for e in events]
         if rows:
             with self._transaction():
                 self._db.executemany(_INSERT_EVENT, rows)
@@ -205,10 +196,7 @@ class LogWriter:
             self._db.execute("DELETE FROM event")
             self._db.executemany(
                 _INSERT_EVENT,
-                [
-                    (e.t_ms, segment, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason)
-                    for e in events
-                ],
+                [(e.t_ms, segment, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason) for e in events],
             )
 
     def keep_settings(self, t_ms: int, digest: str, text: str) -> None:
@@ -216,9 +204,7 @@ class LogWriter:
         newest = self._db.execute("SELECT text FROM settings_kept ORDER BY t_ms DESC LIMIT 1").fetchone()
         if newest is None or newest[0] != text:
             with self._transaction():
-                self._db.execute(
-                    "INSERT OR REPLACE INTO settings_kept VALUES (?, ?, ?)", (t_ms, digest, text)
-                )
+                self._db.execute("INSERT OR REPLACE INTO settings_kept VALUES (?, ?, ?)", (t_ms, digest, text))
 
     def save_checkpoint(self, t_ms: int, digest: str, state: str) -> None:
         """Keep the calculation's state; of those older than two days, only the first of each UTC day."""

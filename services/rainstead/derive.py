@@ -1,0 +1,645 @@
+"""Where readings and settings meet the calculation: the logger live and the desk on replay run this and nothing else.
+
+`Deriver(settings).advance(state, batch)` takes readings in the log's order and gives everything that follows from
+them. How they were cut into batches changes no bit of any answer.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from rainstead import alarms, calc
+from rainstead.readings import F64, I64, U8, Batch, Quality
+from rainstead.settings import (
+    FlowPulse,
+    OneWireProbe,
+    Ranger,
+    Settings,
+    Shape,
+    Tank,
+    TippingBucket,
+    settings_digest,
+    since_ms,
+)
+
+__all__ = [
+    "CALCULATION",
+    "AlarmEvent",
+    "Derived",
+    "Deriver",
+    "FlowRows",
+    "GaugeState",
+    "LevelRows",
+    "MeterState",
+    "RainRows",
+    "State",
+    "TankNow",
+    "TankState",
+    "TemperatureRows",
+]
+
+CALCULATION = 1
+"""Raised when a change of code changes an answer: kept states of another number are not used."""
+
+_AIR_MAX_AGE_MS = 2 * 3_600_000
+_AIR_UNKNOWN_U_C = 8.0
+"""Standard uncertainty of the air where no probe speaks: half a day's swing."""
+_ULTRASONIC_STEP_M = 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class LevelRows:
+    """One row for each reading of a tank's ranger; NaN where the reading gives no level, and `quality` says why.
+
+    depth_u_m is all of the standard uncertainty, depth_noise_u_m the part that is new in each reading: the rest is
+    shared by all readings of the tank and cancels in a difference. The same holds for litres.
+    """
+
+    tank: str
+    t_ms: I64
+    quality: U8
+    air_c: F64
+    depth_m: F64
+    depth_u_m: F64
+    depth_noise_u_m: F64
+    volume_l: F64
+    volume_u_l: F64
+    volume_noise_u_l: F64
+    freeboard_l: F64
+    usable_l: F64
+
+
+@dataclass(frozen=True, slots=True)
+class RainRows:
+    """One row for each reading of the gauge. intensity_mm_h is by the time since the tip before; NaN for the first."""
+
+    gauge: str
+    t_ms: I64
+    tips: I64
+    rain_mm: F64
+    intensity_mm_h: F64
+
+
+@dataclass(frozen=True, slots=True)
+class FlowRows:
+    """One row for each report of the meter: what passed from start_ms to t_ms."""
+
+    meter: str
+    start_ms: I64
+    t_ms: I64
+    pulses: I64
+    volume_l: F64
+    flow_l_min: F64
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureRows:
+    """A probe's readings with its offset added; NaN where it gave none."""
+
+    sensor: str
+    t_ms: I64
+    temperature_c: F64
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmEvent:
+    """An alarm changed its state."""
+
+    t_ms: int
+    alarm: str
+    subject: str
+    state: str
+    value: float
+    limit: float
+    unit: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """All that followed from one batch."""
+
+    levels: tuple[LevelRows, ...] = ()
+    rain: tuple[RainRows, ...] = ()
+    flow: tuple[FlowRows, ...] = ()
+    temperatures: tuple[TemperatureRows, ...] = ()
+    storms: tuple[calc.Storm, ...] = ()
+    runs: tuple[calc.PumpRun, ...] = ()
+    events: tuple[AlarmEvent, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TankNow:
+    """A tank's newest good level, and what its ranger said last. None where there has been nothing yet."""
+
+    t_ms: int | None = None
+    depth_m: float | None = None
+    depth_u_m: float | None = None
+    volume_l: float | None = None
+    volume_u_l: float | None = None
+    freeboard_l: float | None = None
+    usable_l: float | None = None
+    last_ms: int | None = None
+    last_quality: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TankState:
+    """What is carried for one measured tank."""
+
+    air: calc.HoldState
+    median: calc.MedianState
+    overflow: alarms.LimitState
+    now: TankNow
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeState:
+    """What is carried for the gauge."""
+
+    tip: calc.TipState
+    storm: calc.StormState
+    last_ms: int | None = None
+    last_quality: int | None = None
+    last_tip_ms: int | None = None
+    intensity_mm_h: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MeterState:
+    """What is carried for the flow meter."""
+
+    flow: calc.FlowState
+    run: calc.RunState
+    last_ms: int | None = None
+    flow_l_min: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Everything that is carried from batch to batch. upto_ms: stamp of the newest reading taken in."""
+
+    upto_ms: int | None
+    tanks: tuple[TankState, ...]
+    gauge: GaugeState | None
+    meter: MeterState | None
+    latest: calc.LatestState
+    reserve: alarms.LimitState
+    reserve_usable_l: float | None
+    temperatures: tuple[tuple[str, int, float], ...]
+    """Newest good value of each probe: name, stamp, degrees."""
+
+
+@dataclass(frozen=True, slots=True)
+class _MeasuredTank:
+    """A tank with its ranger, its calibrations in order of date."""
+
+    name: str
+    tank: Tank
+    sensor_name: str
+    face_height_m: float
+    ranger: Ranger
+    since_ms: tuple[int, ...]
+    shapes: tuple[calc.Volume, ...]
+    u_ratios: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Counter:
+    """A gauge or a meter: its name and its dated calibrations."""
+
+    name: str
+    since_ms: tuple[int, ...]
+    factor: tuple[float, ...]
+    u_ratios: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Smoothed:
+    """What alarms look at: the median of a few readings, and the brim where the sensor is blanked."""
+
+    position: npt.NDArray[np.intp]
+    t_ms: I64
+    usable_l: F64
+
+
+class Deriver:
+    """The calculation for one site's settings. Has no memory of its own: that is in the State."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.digest = f"{CALCULATION}:{settings_digest(settings)}"
+        zone = settings.site.time_zone
+        self._probes = {
+            name: sensor for name, sensor in sorted(settings.sensors.items()) if isinstance(sensor, OneWireProbe)
+        }
+        self.tanks = tuple(
+            _measured(name, tank, settings) for name, tank in sorted(settings.tanks.items()) if tank.sensor is not None
+        )
+        self.tank_names = tuple(tank.name for tank in self.tanks)
+        self._gauge: _Counter | None = None
+        if settings.rain is not None:
+            gauge = settings.sensors[settings.rain.gauge]
+            assert isinstance(gauge, TippingBucket)
+            tips = sorted((since_ms(c.since, zone), c.depth_per_tip_mm, c.u_ratio) for c in gauge.calibrations)
+            self._gauge = _Counter(settings.rain.gauge, *zip(*tips, strict=True))
+        self._meter: _Counter | None = None
+        if settings.pump is not None and settings.pump.meter is not None:
+            meter = settings.sensors[settings.pump.meter]
+            assert isinstance(meter, FlowPulse)
+            pulses = sorted((since_ms(c.since, zone), c.k_factor_per_l, c.u_ratio) for c in meter.calibrations)
+            self._meter = _Counter(settings.pump.meter, *zip(*pulses, strict=True))
+        reserve_tanks = () if settings.reserve is None else settings.reserve.tanks
+        self._reserve_of = {name: position for position, name in enumerate(reserve_tanks)}
+        self._overflow_rule, self._reserve_rule = _rules(settings)
+        self._latest_max_age_ms = _latest_max_age_ms(self.tanks)
+
+    def start(self) -> State:
+        """The state before any reading."""
+        n = len(self._reserve_of)
+        return State(
+            upto_ms=None,
+            tanks=tuple(
+                TankState(calc.HOLD_START, calc.MEDIAN_START, alarms.LIMIT_START, TankNow()) for _ in self.tanks
+            ),
+            gauge=None if self._gauge is None else GaugeState(calc.TIP_START, calc.STORM_START),
+            meter=None if self._meter is None else MeterState(calc.FLOW_START, calc.RUN_START),
+            latest=calc.LatestState((None,) * n, (float("nan"),) * n),
+            reserve=alarms.LIMIT_START,
+            reserve_usable_l=None,
+            temperatures=(),
+        )
+
+    def sensor_names(self) -> tuple[str, ...]:
+        """Sensors whose readings this calculation uses."""
+        names = [tank.sensor_name for tank in self.tanks] + list(self._probes)
+        names += [counter.name for counter in (self._gauge, self._meter) if counter is not None]
+        return tuple(names)
+
+    def advance(self, state: State, batch: Batch) -> tuple[State, Derived]:
+        """Take in readings, all later than those before, in the log's order; an empty batch changes nothing."""
+        if not len(batch):
+            return state, Derived()
+        upto_ms = int(batch.t_ms[-1])
+        temperatures = tuple(self._temperature_rows(name, batch) for name in self._probes)
+        by_probe = {rows.sensor: rows for rows in temperatures}
+
+        levels: list[LevelRows] = []
+        events: list[AlarmEvent] = []
+        tank_states: list[TankState] = []
+        smoothed: dict[str, _Smoothed] = {}
+        for tank, carried in zip(self.tanks, state.tanks, strict=True):
+            fresh, rows, smooth, changes = self._tank(tank, carried, batch, by_probe)
+            tank_states.append(fresh)
+            levels.append(rows)
+            smoothed[tank.name] = smooth
+            events += changes
+
+        latest, reserve, reserve_usable_l, changes = self._reserve(state, smoothed)
+        events += changes
+        gauge, rain, storms = self._rain(state.gauge, batch, upto_ms)
+        meter, flow, runs = self._flow(state.meter, batch, upto_ms)
+        fresh_state = State(
+            upto_ms=upto_ms,
+            tanks=tuple(tank_states),
+            gauge=gauge,
+            meter=meter,
+            latest=latest,
+            reserve=reserve,
+            reserve_usable_l=reserve_usable_l,
+            temperatures=_newest_temperatures(state.temperatures, temperatures),
+        )
+        derived = Derived(
+            levels=tuple(levels),
+            rain=() if rain is None else (rain,),
+            flow=() if flow is None else (flow,),
+            temperatures=temperatures,
+            storms=tuple(storms),
+            runs=tuple(runs),
+            events=tuple(sorted(events, key=lambda e: (e.t_ms, e.alarm, e.subject))),
+        )
+        return fresh_state, derived
+
+    def open_storm(self, state: State) -> calc.Storm | None:
+        """The storm that has not ended yet by the newest reading."""
+        if state.gauge is None or self._gauge is None:
+            return None
+        return calc.open_storm(state.gauge.storm, depth_per_tip_mm=self._gauge.factor, u_ratio=self._gauge.u_ratios)
+
+    def open_run(self, state: State) -> calc.PumpRun | None:
+        """The pump run that has not ended yet by the newest reading."""
+        if state.meter is None or self._meter is None:
+            return None
+        return calc.open_run(state.meter.run, k_per_l=self._meter.factor, u_ratio=self._meter.u_ratios)
+
+    # --- tanks -------------------------------------------------------------------------------------------------
+
+    def _temperature_rows(self, name: str, batch: Batch) -> TemperatureRows:
+        rows = batch.of(name)
+        celsius = np.where(rows.quality == Quality.OK, rows.value, np.nan) + self._probes[name].offset_c
+        return TemperatureRows(name, rows.t_ms, celsius)
+
+    def _tank(
+        self, tank: _MeasuredTank, carried: TankState, batch: Batch, probes: dict[str, TemperatureRows]
+    ) -> tuple[TankState, LevelRows, _Smoothed, list[AlarmEvent]]:
+        mask = batch.sensor == batch.names.index(tank.sensor_name) if tank.sensor_name in batch.names else None
+        position = np.flatnonzero(mask) if mask is not None else np.zeros(0, dtype=np.intp)
+        t_ms, quality, raw_mm = batch.t_ms[position], batch.quality[position], batch.value[position]
+        spread_mm = batch.spread[position]
+
+        probe = probes.get(tank.ranger.air) if tank.ranger.air is not None else None
+        nothing = np.zeros(0)
+        air_state, held_c = calc.hold(
+            carried.air,
+            probe.t_ms if probe is not None else nothing.astype(np.int64),
+            probe.temperature_c if probe is not None else nothing,
+            t_ms,
+            _AIR_MAX_AGE_MS,
+        )
+        unknown = np.isnan(held_c) | (held_c < -20) | (held_c > 60)
+        air_c = np.where(unknown, tank.ranger.assumed_air_c, held_c)
+        air_u_c = np.where(unknown, _AIR_UNKNOWN_U_C, tank.ranger.air_u_c)
+
+        seen = (quality == Quality.OK) | (quality == Quality.NOISY)
+        ullage_m = _ullage_m(tank.ranger, np.where(seen, raw_mm, np.nan), air_c)
+        depth_m = calc.depth_m(tank.face_height_m, ullage_m)
+        noise_u_m = calc.combine(
+            calc.resolution_u(_ULTRASONIC_STEP_M), np.where(np.isnan(spread_mm), 0.0, spread_mm) * 0.001
+        )
+        # The sound-speed part scales with the gap; taken as shared, because the air drifts slowly.
+        shared_u_m = calc.combine(
+            tank.tank.face_height_u_m, tank.ranger.range_u_m, ullage_m * calc.sound_u_ratio(air_c, air_u_c)
+        )
+        depth_u_m = calc.combine(noise_u_m, shared_u_m)
+        noise_u_m = np.where(seen, noise_u_m, np.nan)
+
+        period = calc.in_force(tank.since_ms, t_ms)
+        litres = _litres(tank, period, depth_m)
+        u_ratio = np.array(tank.u_ratios)[period]
+        volume_u_l = calc.combine(litres.l_per_m * depth_u_m, litres.volume_l * u_ratio)
+        rows = LevelRows(
+            tank=tank.name,
+            t_ms=t_ms,
+            quality=quality,
+            air_c=np.where(unknown, np.nan, held_c),
+            depth_m=depth_m,
+            depth_u_m=depth_u_m,
+            depth_noise_u_m=noise_u_m,
+            volume_l=litres.volume_l,
+            volume_u_l=volume_u_l,
+            volume_noise_u_l=litres.l_per_m * noise_u_m,
+            freeboard_l=litres.freeboard_l,
+            usable_l=litres.usable_l,
+        )
+        median_state, steady_m = self._steady_depth(tank, carried.median, quality, depth_m)
+        steady = _litres(tank, period, steady_m)
+        overflow, events = self._overflow(tank, carried.overflow, t_ms, steady.freeboard_l)
+        fresh = TankState(air_state, median_state, overflow, _tank_now(carried.now, rows))
+        return fresh, rows, _Smoothed(position, t_ms, steady.usable_l), events
+
+    def _steady_depth(
+        self, tank: _MeasuredTank, state: calc.MedianState, quality: U8, depth_m: F64
+    ) -> tuple[calc.MedianState, F64]:
+        """What alarms look at: the running median of good depths; the brim where the sensor is blanked.
+
+        Settings keep the brim outside the blanking distance, so water that blanks the sensor is at the brim or above.
+        """
+        good = (quality == Quality.OK) & ~np.isnan(depth_m)
+        state, median_m = calc.running_median(state, depth_m[good], tank.ranger.median_of)
+        steady_m = np.full(len(depth_m), np.nan)
+        steady_m[good] = median_m
+        steady_m[quality == Quality.BLANKED] = tank.tank.brim_m
+        return state, steady_m
+
+    def _overflow(
+        self, tank: _MeasuredTank, state: alarms.LimitState, t_ms: I64, freeboard_l: F64
+    ) -> tuple[alarms.LimitState, list[AlarmEvent]]:
+        rule = self._overflow_rule
+        if rule is None:
+            return state, []
+        state, changes = alarms.advance(state, rule, t_ms, freeboard_l)
+        return state, [_event("overflow_risk", tank.name, "freeboard", rule, change) for change in changes]
+
+    def _reserve(
+        self, state: State, smoothed: dict[str, _Smoothed]
+    ) -> tuple[calc.LatestState, alarms.LimitState, float | None, list[AlarmEvent]]:
+        parts = [smoothed[name] for name in self._reserve_of if name in smoothed]
+        if not parts:
+            return state.latest, state.reserve, state.reserve_usable_l, []
+        which = np.concatenate([np.full(len(part.t_ms), k, dtype=np.int64) for k, part in enumerate(parts)])
+        order = np.argsort(np.concatenate([part.position for part in parts]), kind="stable")
+        t_ms = np.concatenate([part.t_ms for part in parts])[order]
+        usable_l = np.concatenate([part.usable_l for part in parts])[order]
+        latest, total_l = calc.latest_sum(
+            state.latest, t_ms, which[order], usable_l, len(parts), self._latest_max_age_ms
+        )
+        newest = state.reserve_usable_l
+        if len(total_l):
+            newest = None if np.isnan(total_l[-1]) else float(total_l[-1])
+        rule = self._reserve_rule
+        if rule is None:
+            return latest, state.reserve, newest, []
+        reserve, changes = alarms.advance(state.reserve, rule, t_ms, total_l)
+        return latest, reserve, newest, [_event("low_reserve", "site", "usable water", rule, c) for c in changes]
+
+    # --- rain and flow -----------------------------------------------------------------------------------------
+
+    def _rain(
+        self, state: GaugeState | None, batch: Batch, upto_ms: int
+    ) -> tuple[GaugeState | None, RainRows | None, Sequence[calc.Storm]]:
+        gauge, rain = self._gauge, self.settings.rain
+        if gauge is None or state is None or rain is None:
+            return state, None, ()
+        all_rows = batch.of(gauge.name)
+        rows = all_rows.take((all_rows.quality == Quality.OK) & ~np.isnan(all_rows.value))
+        tips = rows.value.astype(np.int64)
+        period = calc.in_force(gauge.since_ms, rows.t_ms)
+        tip_state, rain_mm, intensity_mm_h = calc.tip_rows(state.tip, rows.t_ms, tips, np.array(gauge.factor)[period])
+        storm_state, storms = calc.storms(
+            state.storm,
+            rows.t_ms,
+            tips,
+            period,
+            upto_ms,
+            depth_per_tip_mm=gauge.factor,
+            u_ratio=gauge.u_ratios,
+            gap_ms=round(rain.storm_gap_s * 1000),
+        )
+        tipped = np.flatnonzero(tips > 0)
+        fresh = GaugeState(
+            tip=tip_state,
+            storm=storm_state,
+            last_ms=int(all_rows.t_ms[-1]) if len(all_rows) else state.last_ms,
+            last_quality=int(all_rows.quality[-1]) if len(all_rows) else state.last_quality,
+            last_tip_ms=int(rows.t_ms[tipped[-1]]) if len(tipped) else state.last_tip_ms,
+            intensity_mm_h=_number(intensity_mm_h[tipped[-1]]) if len(tipped) else state.intensity_mm_h,
+        )
+        return fresh, RainRows(gauge.name, rows.t_ms, tips, rain_mm, intensity_mm_h), storms
+
+    def _flow(
+        self, state: MeterState | None, batch: Batch, upto_ms: int
+    ) -> tuple[MeterState | None, FlowRows | None, Sequence[calc.PumpRun]]:
+        meter, pump = self._meter, self.settings.pump
+        if meter is None or state is None or pump is None:
+            return state, None, ()
+        rows = batch.of(meter.name)
+        rows = rows.take((rows.quality == Quality.OK) & ~np.isnan(rows.value))
+        pulses = rows.value.astype(np.int64)
+        period = calc.in_force(meter.since_ms, rows.t_ms)
+        flow_state, start_ms, volume_l, flow_l_min = calc.flow_rows(
+            state.flow, rows.t_ms, pulses, np.array(meter.factor)[period]
+        )
+        run_state, runs = calc.runs(
+            state.run,
+            rows.t_ms,
+            pulses,
+            period,
+            upto_ms,
+            k_per_l=meter.factor,
+            u_ratio=meter.u_ratios,
+            gap_ms=round(pump.run_gap_s * 1000),
+        )
+        fresh = MeterState(
+            flow=flow_state,
+            run=run_state,
+            last_ms=int(rows.t_ms[-1]) if len(rows) else state.last_ms,
+            flow_l_min=_number(flow_l_min[-1]) if len(rows) else state.flow_l_min,
+        )
+        return fresh, FlowRows(meter.name, start_ms, rows.t_ms, pulses, volume_l, flow_l_min), runs
+
+
+def _measured(name: str, tank: Tank, settings: Settings) -> _MeasuredTank:
+    assert tank.sensor is not None and tank.face_height_m is not None
+    ranger = settings.sensors[tank.sensor]
+    assert isinstance(ranger, Ranger)
+    zone = settings.site.time_zone
+    dated = sorted(((since_ms(c.since, zone), c) for c in tank.calibrations), key=lambda pair: pair[0])
+    return _MeasuredTank(
+        name=name,
+        tank=tank,
+        sensor_name=tank.sensor,
+        face_height_m=tank.face_height_m,
+        ranger=ranger,
+        since_ms=tuple(since for since, _ in dated),
+        shapes=tuple(_volume(shape) for _, shape in dated),
+        u_ratios=tuple(shape.volume_u_ratio for _, shape in dated),
+    )
+
+
+def _volume(shape: Shape) -> calc.Volume:
+    match shape.shape:
+        case "cylinder":
+            return calc.Cylinder(shape.diameter_m)
+        case "cuboid":
+            return calc.Cuboid(shape.length_m, shape.width_m)
+        case "truncated-cone":
+            return calc.TruncatedCone(shape.bottom_diameter_m, shape.top_diameter_m, shape.height_m)
+        case "horizontal-cylinder":
+            return calc.LyingCylinder(shape.diameter_m, shape.length_m)
+        case "litres-per-centimetre":
+            return calc.LitresPerCentimetre(shape.l_per_cm, shape.zero_depth_m)
+        case "strapping-table":
+            return calc.StrappingTable(tuple(d for d, _ in shape.table), tuple(v for _, v in shape.table))
+
+
+def _litres(tank: _MeasuredTank, period: I64, depth_m: F64) -> calc.TankLitres:
+    """Litres by the calibration in force at each row."""
+    parts = [
+        calc.tank_litres(shape, depth_m, brim_m=tank.tank.brim_m, outlet_m=tank.tank.outlet_m) for shape in tank.shapes
+    ]
+    if len(parts) == 1:
+        return parts[0]
+    masks = [period == k for k in range(len(parts))]
+    return calc.TankLitres(
+        volume_l=np.select(masks, [p.volume_l for p in parts], np.nan),
+        freeboard_l=np.select(masks, [p.freeboard_l for p in parts], np.nan),
+        usable_l=np.select(masks, [p.usable_l for p in parts], np.nan),
+        l_per_m=np.select(masks, [p.l_per_m for p in parts], np.nan),
+    )
+
+
+def _ullage_m(ranger: Ranger, range_mm: F64, air_c: F64) -> F64:
+    if ranger.compensation == "internal":
+        return calc.ullage_compensated_m(range_mm, air_c, humidity_ratio=ranger.humidity_ratio)
+    return calc.ullage_m(range_mm, air_c, assumed_air_c=ranger.assumed_air_c, humidity_ratio=ranger.humidity_ratio)
+
+
+def _tank_now(before: TankNow, rows: LevelRows) -> TankNow:
+    if not len(rows.t_ms):
+        return before
+    good = np.flatnonzero(~np.isnan(rows.volume_l))
+    last = {"last_ms": int(rows.t_ms[-1]), "last_quality": int(rows.quality[-1])}
+    if not len(good):
+        return TankNow(
+            before.t_ms,
+            before.depth_m,
+            before.depth_u_m,
+            before.volume_l,
+            before.volume_u_l,
+            before.freeboard_l,
+            before.usable_l,
+            **last,
+        )
+    k = good[-1]
+    return TankNow(
+        t_ms=int(rows.t_ms[k]),
+        depth_m=float(rows.depth_m[k]),
+        depth_u_m=float(rows.depth_u_m[k]),
+        volume_l=float(rows.volume_l[k]),
+        volume_u_l=float(rows.volume_u_l[k]),
+        freeboard_l=float(rows.freeboard_l[k]),
+        usable_l=float(rows.usable_l[k]),
+        **last,
+    )
+
+
+def _newest_temperatures(
+    before: tuple[tuple[str, int, float], ...], fresh: Sequence[TemperatureRows]
+) -> tuple[tuple[str, int, float], ...]:
+    newest = {name: (name, t_ms, celsius) for name, t_ms, celsius in before}
+    for rows in fresh:
+        good = np.flatnonzero(~np.isnan(rows.temperature_c))
+        if len(good):
+            newest[rows.sensor] = (rows.sensor, int(rows.t_ms[good[-1]]), float(rows.temperature_c[good[-1]]))
+    return tuple(newest[name] for name in sorted(newest))
+
+
+def _rules(settings: Settings) -> tuple[alarms.LimitRule | None, alarms.LimitRule | None]:
+    overflow, low = settings.alarms.overflow_risk, settings.alarms.low_reserve
+    overflow_rule = overflow and alarms.LimitRule(
+        limit=overflow.freeboard_l,
+        deadband=overflow.deadband_l,
+        on_delay_ms=round(overflow.on_delay_s * 1000),
+        off_delay_ms=round(overflow.off_delay_s * 1000),
+    )
+    reserve_rule = None
+    if low is not None and settings.reserve is not None:
+        reserve_rule = alarms.LimitRule(
+            limit=settings.reserve.fire_l + low.margin_l,
+            deadband=low.deadband_l,
+            on_delay_ms=round(low.on_delay_s * 1000),
+            off_delay_ms=round(low.off_delay_s * 1000),
+        )
+    return overflow_rule, reserve_rule
+
+
+def _latest_max_age_ms(tanks: Sequence[_MeasuredTank]) -> int:
+    """A tank's litres count towards the reserve for this long after its last good reading."""
+    slowest_s = max((tank.ranger.every_s for tank in tanks), default=0.0)
+    return round(max(600.0, 5 * slowest_s) * 1000)
+
+
+def _event(alarm: str, subject: str, what: str, rule: alarms.LimitRule, change: alarms.Change) -> AlarmEvent:
+    if change.active:
+        state, limit = "active_unacknowledged", rule.limit
+        reason = f"{what} {change.value:.0f} L, at or under {limit:.0f} L for {rule.on_delay_ms / 1000:.0f} s"
+    else:
+        state, limit = "normal", rule.limit + rule.deadband
+        reason = f"{what} {change.value:.0f} L, at or over {limit:.0f} L for {rule.off_delay_ms / 1000:.0f} s"
+    return AlarmEvent(change.t_ms, alarm, subject, state, change.value, limit, "L", reason)
+
+
+def _number(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
