@@ -337,7 +337,7 @@ class Alarms(Part):
 class Log(Part):
     """How often what was read goes to disk. Seldom spares the card; often loses less in a power cut."""
 
-    commit_every_s: Annotated[DurationS, Field(ge=1, le=60, alias="commit_every")] = 10.0
+    commit_every_s: Annotated[DurationS, Field(ge=3, le=60, alias="commit_every")] = 10.0
 
 
 class ClockTrust(Part):
