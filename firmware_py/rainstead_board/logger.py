@@ -70,7 +70,7 @@ class Logger:
         self._position = {self._numbers[name]: position for position, name in enumerate(self._names)}
         self._boot = writer.begin_boot("logger", boot_uuid, clock.boot_ms())
         self._segment = writer.begin_segment(self._boot, self._time.offset_ms, trusted=self._time.trusted)
-        writer.keep_settings(self._wall_ms(), self._deriver.digest, settings_text)
+        self._settings_are_new = writer.keep_settings(self._wall_ms(), self._deriver.digest, settings_text)
         self._pending: list[Reading] = []
         self._dropped = 0
         self._retry_at_ms = 0
@@ -226,10 +226,9 @@ class Logger:
         upto_ms = None if changed_from_ms is None else changed_from_ms - 1
         with LogReader(self._writer.path) as reader:
             state = resume(reader, self._deriver, upto_ms=upto_ms)
-            settings_are_new = state.upto_ms is None and changed_from_ms is None and reader.span_ms() is not None
             for newer, derived in replay(reader, self._deriver, state=state):
                 state = newer
-                if not settings_are_new:
+                if changed_from_ms is not None or not self._settings_are_new:
                     self._tell(derived)
         return state
 
@@ -278,7 +277,7 @@ def _run_site(site: Path) -> None:
         text = settings_path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(
-            f"{settings_path}: cannot be read ({error}); `rainstead settings new {settings_path}` writes one to start from"
+            f"{settings_path}: cannot be read ({error}); `rainstead settings new {settings_path}` writes one to begin with"
         ) from None
     settings = parse_settings(text, str(settings_path), now_ms=clock.wall_ms())
     if not settings.sensors:

@@ -199,12 +199,16 @@ class LogWriter:
                 [(e.t_ms, segment, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason) for e in events],
             )
 
-    def keep_settings(self, t_ms: int, digest: str, text: str) -> None:
-        """Keep the settings' text if it is not the newest one kept."""
-        newest = self._db.execute("SELECT text FROM settings_kept ORDER BY t_ms DESC LIMIT 1").fetchone()
-        if newest is None or newest[0] != text:
+    def keep_settings(self, t_ms: int, digest: str, text: str) -> bool:
+        """Keep the settings' text if it differs from the newest one kept.
+
+        Returns whether the digest differs too: then the log so far was watched under other settings, or by nobody.
+        """
+        newest = self._db.execute("SELECT digest, text FROM settings_kept ORDER BY t_ms DESC LIMIT 1").fetchone()
+        if newest is None or newest[1] != text:
             with self._transaction():
                 self._db.execute("INSERT OR REPLACE INTO settings_kept VALUES (?, ?, ?)", (t_ms, digest, text))
+        return newest is None or newest[0] != digest
 
     def save_checkpoint(self, t_ms: int, digest: str, state: str) -> None:
         """Keep the calculation's state; of those older than two days, only the first of each UTC day."""
