@@ -1,0 +1,321 @@
+"""The logger's loop, with channels and a clock of the test's own."""
+
+import itertools
+import random
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from fake_clock import FakeClock
+
+from rainstead.derive import Derived, Deriver
+from rainstead.log import LogReader, LogWriter
+from rainstead.readings import Batch, Kind, Quality, Reading
+from rainstead.replay import replay
+from rainstead.settings import Settings, parse_settings
+from rainstead_board.logger import Logger
+
+SITE = """
+[site]
+name = "a test's site"
+time_zone = "Europe/Lisbon"
+latitude_deg = 39
+[clock]
+trust = "system"
+[sensors.gauge]
+kind = "tipping-bucket"
+gpio = 5
+calibrations = [{ depth_per_tip = 0.2 }]
+[sensors.flow]
+kind = "flow-pulse"
+gpio = 17
+calibrations = [{ k_factor_per_l = 390 }]
+[sensors.air]
+kind = "one-wire"
+path = "/nowhere"
+[sensors.level]
+kind = "ranger-text"
+port = "/dev/nowhere"
+every = 1
+air = "air"
+[tanks.house]
+sensor = "level"
+face_height = 2.5
+brim = 2
+calibrations = [{ shape = "cylinder", diameter = 2.2 }]
+[rain]
+gauge = "gauge"
+[pump]
+source = "house"
+meter = "flow"
+[reserve]
+fire = 5000
+tanks = ["house"]
+[alarms]
+overflow_risk = { freeboard = 300, on_delay = 10, off_delay = 10 }
+low_reserve = { on_delay = 10, off_delay = 10 }
+"""
+
+
+class Scripted:
+    """A channel that says what a function says, once a second."""
+
+    def __init__(self, name: str, kind: Kind, says: Callable[[int], list[Reading]]) -> None:
+        self.name, self.kind, self._says = name, kind, says
+        self.trouble: str | None = None
+        self._next_ms = 0
+        self.closed = False
+
+    def poll(self, boot_ms: int) -> list[Reading]:
+        self._next_ms = boot_ms + 1000
+        return self._says(boot_ms)
+
+    def next_due_ms(self, boot_ms: int) -> int:
+        return max(boot_ms, self._next_ms)
+
+    def close(self) -> None:
+        self.closed = True
+
+
+class Site:
+    """A logger on a fake clock, and everything that it derived."""
+
+    def __init__(self, folder: Path, channels: list[Scripted], clock: FakeClock, trusted: bool = True) -> None:
+        self.path, self.clock, self.trusted = folder / "readings.db", clock, trusted
+        self.settings: Settings = parse_settings(SITE, "test")
+        self.seen: list[tuple[Batch, Derived]] = []
+        self.logger = Logger(
+            self.settings,
+            SITE,
+            LogWriter(self.path),
+            channels,
+            clock,
+            clock_is_trusted=lambda: self.trusted,
+            boot_uuid="test",
+            on_derived=lambda batch, derived: self.seen.append((batch, derived)),
+        )
+
+    def run(self, seconds: float) -> None:
+        until_ms = self.clock.now_ms + round(seconds * 1000)
+        while self.clock.now_ms < until_ms:
+            self.clock.wait_until(min(self.logger.step(), until_ms))
+
+
+def level(mm: Callable[[int], float | None], quality: Quality = Quality.OK) -> Scripted:
+    return Scripted("level", Kind.LEVEL, lambda t: [Reading("level", t, mm(t), quality, 1.5, 8)])
+
+
+def flatten(derived: list[Derived]) -> dict[str, list[tuple[object, ...]]]:
+    """Every derived number, bit for bit, whatever the cut."""
+    flat: dict[str, list[tuple[object, ...]]] = {}
+    for one in derived:
+        for rows in (*one.levels, *one.rain, *one.flow, *one.temperatures):
+            fields = [getattr(rows, name) for name in rows.__slots__]
+            label = f"{type(rows).__name__} {fields[0]}"
+            columns = [field.tolist() for field in fields[1:]]
+            flat.setdefault(label, []).extend(tuple(map(repr, row)) for row in zip(*columns, strict=True))
+        for name in ("storms", "runs", "events"):
+            flat.setdefault(name, []).extend((repr(part),) for part in getattr(one, name))
+    return flat
+
+
+def replayed(path: Path, settings: Settings, size: int = 200_000) -> dict[str, list[tuple[object, ...]]]:
+    with LogReader(path) as reader:
+        return flatten([derived for _, derived in replay(reader, Deriver(settings), size=size)])
+
+
+def busy_channels(seed: int) -> list[Scripted]:
+    """A tank that fills past its brim and empties, a shower, a pump run, an air probe; all ragged, from a seed."""
+    rnd = random.Random(seed)
+
+    def tips(t: int) -> list[Reading]:
+        if t % 60_000 < 20_000:
+            return [Reading("gauge", t - rnd.randrange(900), 1.0)]
+        return []
+
+    def pulses(t: int) -> list[Reading]:
+        running = 30_000 < t < 90_000
+        return [Reading("flow", t, float(rnd.randrange(300, 420)) if running else 0.0)]
+
+    def depth(t: int) -> float:
+        return 1400 - 1000 * abs(((t / 1000) % 200) / 100 - 1) + rnd.gauss(0, 3)
+
+    return [
+        level(depth),
+        Scripted("gauge", Kind.TIP, tips),
+        Scripted("flow", Kind.PULSE, pulses),
+        Scripted("air", Kind.TEMPERATURE, lambda t: [Reading("air", t, 15 + rnd.random())] if t % 7 == 0 else []),
+    ]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_what_was_derived_live_is_what_replay_derives_to_the_last_bit(tmp_path: Path, seed: int) -> None:
+    site = Site(tmp_path, busy_channels(seed), FakeClock())
+    site.run(300)
+    site.logger.stop()
+    live = flatten([derived for _, derived in site.seen])
+    assert live["events"] and live["runs"] and live["LevelRows house"]
+    for size in (200_000, 7, 1):
+        assert replayed(site.path, site.settings, size) == live
+
+
+def test_alarm_events_in_the_log_are_those_that_replay_finds(tmp_path: Path) -> None:
+    site = Site(tmp_path, busy_channels(4), FakeClock())
+    site.run(300)
+    site.logger.stop()
+    with LogReader(site.path) as reader:
+        logged = [(e.t_ms, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason) for e in reader.events()]
+        found = [
+            (e.t_ms, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason)
+            for _, derived in replay(reader, Deriver(site.settings))
+            for e in derived.events
+        ]
+    assert len(logged) >= 4
+    assert logged == found
+
+
+def test_every_reading_is_committed_within_the_commit_interval(tmp_path: Path) -> None:
+    clock = FakeClock()
+    site = Site(tmp_path, [level(lambda _: 1200.0)], clock)
+    for _ in range(60):
+        site.run(1)
+        with LogReader(site.path) as reader:
+            span = reader.span_ms()
+        if clock.now_ms > 5_000 + 11_000:
+            assert span is not None
+            # 10 s for the commit and 1 s because the test looks once a second.
+            assert clock.wall_ms() - span[1] <= 11_000
+    site.logger.stop()
+
+
+def test_a_restart_goes_on_as_if_there_had_been_none(tmp_path: Path) -> None:
+    clock = FakeClock()
+    channels = busy_channels(5)
+    first = Site(tmp_path, channels, clock)
+    first.run(110)
+    first.logger.stop()
+    second = Site(tmp_path, channels, clock)
+    second.run(190)
+    second.logger.stop()
+    live = flatten([derived for _, derived in first.seen + second.seen])
+    assert replayed(first.path, first.settings) == live
+
+
+def test_a_killed_logger_loses_no_alarm_event(tmp_path: Path) -> None:
+    clock = FakeClock()
+    channels = busy_channels(6)
+    first = Site(tmp_path, channels, clock)
+    first.run(150)
+    # As after kill -9: nothing is flushed, no state is kept.
+    with sqlite3.connect(first.path) as db:
+        db.execute("DELETE FROM event")
+    first.logger._writer.close()
+    second = Site(tmp_path, channels, clock)
+    second.logger.stop()
+    with LogReader(first.path) as reader:
+        logged = {(e.t_ms, e.alarm, e.state) for e in reader.events()}
+        found = {(e.t_ms, e.alarm, e.state) for _, d in replay(reader, Deriver(first.settings)) for e in d.events}
+    assert logged == found and logged
+
+
+def test_a_channel_that_raises_does_not_stop_the_others(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    def broken(_: int) -> list[Reading]:
+        raise RuntimeError("a bolt fell out")
+
+    site = Site(tmp_path, [Scripted("gauge", Kind.TIP, broken), level(lambda _: 1200.0)], FakeClock())
+    site.run(60)
+    site.logger.stop()
+    with LogReader(site.path) as reader:
+        assert reader.count() >= 60
+    told = [record.getMessage() for record in caplog.records if "gauge" in record.getMessage()]
+    assert told == ["sensor gauge: its driver failed: RuntimeError('a bolt fell out')"]
+
+
+def test_a_reading_later_than_the_hold_back_still_takes_its_place(tmp_path: Path) -> None:
+    late: list[int] = [0]
+
+    def tips(t: int) -> list[Reading]:
+        if t > 65_000 and not late[0]:
+            late[0] = 1
+            return [Reading("gauge", t - 25_000, 1.0)]
+        return []
+
+    channels = [*busy_channels(7)[:1], Scripted("gauge", Kind.TIP, tips)]
+    site = Site(tmp_path, channels, FakeClock())
+    site.run(200)
+    site.logger.stop()
+    with LogReader(site.path) as reader:
+        assert reader.count() == sum(len(batch) for batch in reader.batches())
+        state = site.logger._state
+        for newest, _ in replay(reader, Deriver(site.settings)):
+            again = newest
+    assert repr(state) == repr(again)
+    assert state.gauge is not None and state.gauge.last_tip_ms is not None
+
+
+def test_stamps_of_a_boot_move_together_when_its_clock_is_set_right(tmp_path: Path) -> None:
+    clock = FakeClock(wall_ms=1_000_000_000_000)
+    site = Site(tmp_path, busy_channels(8), clock, trusted=False)
+    site.run(120)
+    clock.step_wall(780_000_000_000)
+    site.trusted = True
+    site.run(120)
+    site.logger.stop()
+    with LogReader(site.path) as reader:
+        span = reader.span_ms()
+        assert span is not None
+        assert span[0] >= 1_780_000_000_000
+        assert span[1] - span[0] < 241_000
+        assert reader.clock_is_trusted()
+        stamps = [t for batch in reader.batches(sensors=["level"]) for t in batch.t_ms.tolist()]
+        gaps = {b - a for a, b in itertools.pairwise(stamps)}
+        events = {(e.t_ms, e.alarm, e.state) for e in reader.events()}
+        found = {(e.t_ms, e.alarm, e.state) for _, d in replay(reader, Deriver(site.settings)) for e in d.events}
+    assert gaps == {1000}
+    assert events == found and events
+
+
+def test_a_clock_set_back_keeps_readings_in_order_and_whole(tmp_path: Path) -> None:
+    clock = FakeClock()
+    site = Site(tmp_path, busy_channels(9), clock)
+    site.run(60)
+    clock.step_wall(-3_600_000)
+    site.run(60)
+    site.logger.stop()
+    with LogReader(site.path) as reader:
+        stamps = [t for batch in reader.batches(sensors=["level"]) for t in batch.t_ms.tolist()]
+    assert len(stamps) >= 119
+    assert {b - a for a, b in itertools.pairwise(stamps)} == {1000}
+
+
+def test_readings_wait_in_memory_while_the_disk_refuses_and_none_is_lost(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site = Site(tmp_path, [level(lambda _: 1200.0)], FakeClock())
+    site.run(30)
+    append = site.logger._writer.append
+
+    def refuse(_rows: object) -> int:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr(site.logger._writer, "append", refuse)
+    site.run(120)
+    monkeypatch.setattr(site.logger._writer, "append", append)
+    site.run(30)
+    site.logger.stop()
+    with LogReader(site.path) as reader:
+        stamps = [t for batch in reader.batches() for t in batch.t_ms.tolist()]
+    assert {b - a for a, b in itertools.pairwise(stamps)} == {1000}
+    assert len(stamps) >= 180
+    told = [record.getMessage() for record in caplog.records if record.name == "rainstead.logger"]
+    assert sum("they wait in memory" in line for line in told) == 1
+    assert sum("takes readings again" in line for line in told) == 1
+
+
+def test_the_log_keeps_every_settings_text_it_was_run_with(tmp_path: Path) -> None:
+    site = Site(tmp_path, [level(lambda _: 1200.0)], FakeClock())
+    site.run(5)
+    site.logger.stop()
+    with sqlite3.connect(site.path) as db:
+        assert db.execute("SELECT text FROM settings_kept").fetchall() == [(SITE,)]
