@@ -1,4 +1,4 @@
-"""The demo: an invented site with some weeks of history, then the real logger on simulated hardware, and a view of it."""
+"""The demo: an invented site with some weeks of history, the real logger on simulated hardware, and a view of it."""
 
 import dataclasses
 import json
