@@ -29,11 +29,11 @@ def demo_settings_text(folder: Path | None = None, *, every: str = "10 s") -> st
     return text.replace("# @...@ is filled in with the demo's folder.\n", "")
 
 
-def demo_site(settings: Settings, *, seed: int) -> TwinSite:
-    """The invented site as it really is: near to its settings, and not quite."""
+def demo_site(settings: Settings) -> TwinSite:
+    """The invented site as it really is: near to its settings, and not quite. The same for history and live."""
     return TwinSite.from_settings(
         settings,
-        seed=seed,
+        seed=7,
         runoff_ratio={"shed_roof": 0.86, "house_roof": 0.87},
         gutter_l_s=2.4,
         draw_l_day={"upper": 90.0, "house": 410.0},
@@ -46,7 +46,7 @@ def demo_history(settings: Settings, *, end_ms: int, days: int = 60, seed: int =
 
     On the last day somebody carts water into the upper tank, or hoses it down, to leave it nearly full.
     """
-    site = demo_site(settings, seed=seed)
+    site = demo_site(settings)
     start_ms = end_ms - days * DAY_MS
     weather = generated_weather(
         start_ms, days, seed=seed, latitude_deg=site.latitude_deg, utc_offset_s=site.utc_offset_s

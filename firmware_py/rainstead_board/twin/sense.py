@@ -10,7 +10,7 @@ from rainstead.settings.model import FlowPulse, OneWireProbe, Ranger, Settings, 
 from rainstead_board.twin.physics import Truth
 from rainstead_board.twin.truth import TrueTank, TwinSite, sound_m_s
 
-__all__ = ["Block", "history", "said_mm", "tip_times_ms"]
+__all__ = ["ECHO_NOISE_MM", "Block", "echo_s", "history", "said_mm", "tip_times_ms"]
 
 IDLE_MS = 600_000
 """A counter that counts nothing says so this often."""
@@ -30,13 +30,18 @@ class Block(NamedTuple):
     spread: F64
 
 
-def said_mm(tank: TrueTank, ranger: Ranger, site: TwinSite, depth_m: F64, air_c: F64) -> F64:
-    """Millimetres that the ranger works out from the echo's true way, before noise and rounding."""
+def echo_s(tank: TrueTank, site: TwinSite, depth_m: F64, air_c: F64) -> F64:
+    """Seconds that the echo takes to the water and back. air_c: what the probe feels; the gap is warmer."""
     ullage_m = tank.face_height_m - np.asarray(depth_m) + tank.sensor_offset_m
+    return np.asarray(2 * ullage_m / sound_m_s(np.asarray(air_c) + site.gap_warmer_c, tank.humidity_ratio))
+
+
+def said_mm(tank: TrueTank, ranger: Ranger, site: TwinSite, depth_m: F64, air_c: F64) -> F64:
+    """Millimetres that the ranger makes of the echo, before noise and rounding."""
     if ranger.compensation == "internal":
-        return np.asarray(ullage_m * 1000)
-    true_m_s = sound_m_s(np.asarray(air_c) + site.gap_warmer_c, tank.humidity_ratio)
-    return np.asarray(ullage_m * 1000 * sound_m_s(np.asarray(ranger.assumed_air_c), 0.0) / true_m_s)
+        return np.asarray((tank.face_height_m - np.asarray(depth_m) + tank.sensor_offset_m) * 1000)
+    assumed_m_s = sound_m_s(np.asarray(ranger.assumed_air_c), 0.0)
+    return np.asarray(echo_s(tank, site, depth_m, air_c) / 2 * assumed_m_s * 1000)
 
 
 def history(truth: Truth, settings: Settings, seed: int, level_every_s: float = 10.0) -> list[Block]:
