@@ -5,9 +5,10 @@ gpiozero, which a simulation at the desk does not.
 """
 
 from rainstead_board.twin.invented import demo_history, demo_settings_text, demo_site
-from rainstead_board.twin.physics import ByHand, PumpRun, SiteState, StormTruth, Truth, simulate
+from rainstead_board.twin.physics import ByHand, PumpRun, StormTruth, Truth, simulate
 from rainstead_board.twin.sense import Block, history, tip_times_ms
 from rainstead_board.twin.truth import TrueRoof, TrueTank, TwinSite
+from rainstead_board.twin.waterworks import SiteState
 from rainstead_board.twin.weather import Weather, generated_weather, recorded_weather
 
 __all__ = [

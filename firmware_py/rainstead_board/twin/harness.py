@@ -37,9 +37,10 @@ from rainstead_board.twin.lines import (
     wire,
     write_probe,
 )
-from rainstead_board.twin.physics import SiteState, Waterworks
+from rainstead_board.twin.live_water import LiveWater, Script
 from rainstead_board.twin.sense import ECHO_NOISE_MM, echo_s, said_mm
 from rainstead_board.twin.truth import TwinSite
+from rainstead_board.twin.waterworks import SiteState
 from rainstead_board.twin.weather import air_cycle_c
 
 __all__ = ["LiveTwin", "Script"]
@@ -55,29 +56,6 @@ _BOUNCES_S = (0.0004, 0.0009, 0.0017, 0.0025)
 _ECHO_STARTS_S = 0.0005
 _ECHO_S_MM = 2 / 343.2 / 1000
 """Time of an echo for each millimetre of way, near enough for noise."""
-
-
-@dataclass(frozen=True, slots=True)
-class Script:
-    """What happens live, in seconds since the start; then all over again each `period_s`."""
-
-    storm_s: tuple[float, float] = (12.0, 75.0)
-    storm_mm_h: float = 90.0
-    pump_s: tuple[float, float] = (85.0, 130.0)
-    pump_l_min: float = 55.0
-    period_s: float = 300.0
-
-    def storm_share_s(self, start_s: float, stop_s: float) -> float:
-        """Seconds of storm between two moments less than a period apart."""
-        return _shared_s(self.storm_s, start_s % self.period_s, stop_s - start_s)
-
-    def pump_share_s(self, start_s: float, stop_s: float) -> float:
-        """Seconds of pumping between two moments less than a period apart."""
-        return _shared_s(self.pump_s, start_s % self.period_s, stop_s - start_s)
-
-
-def _shared_s(window: tuple[float, float], start_s: float, length_s: float) -> float:
-    return max(0.0, min(window[1], start_s + length_s) - max(window[0], start_s))
 
 
 @dataclass(slots=True)
@@ -114,7 +92,6 @@ class LiveTwin:
         lost_echo_ratio: float = 0.002,
     ) -> None:
         self.site = site or TwinSite.from_settings(settings, seed=seed)
-        self.script = script or Script()
         self.tips_ms: list[int] = []
         """Boot-clock milliseconds of each tip's closure."""
         self.refused_tips_ms: list[int] = []
@@ -123,11 +100,8 @@ class LiveTwin:
         """Made at the meter's pin, from its start."""
         self.levels: deque[tuple[int, tuple[float, ...]]] = deque(maxlen=100_000)
         """Boot-clock milliseconds, and the litres of each tank then; the newest day or so."""
-        self.rain_mm = 0.0
-        """Fallen since the start."""
         self._folder, self._clock, self._factory = folder.resolve(), clock, pin_factory
-        self._works = Waterworks.start(self.site, state)
-        self._bucket_mm, self._pulse_part = state.bucket_mm, state.pulse_part
+        self._water = LiveWater(self.site, state, script or Script())
         self._rng = np.random.default_rng([seed, 31])
         self._lost_echo_ratio = lost_echo_ratio
         self._unplugged: set[str] = set()
@@ -238,67 +212,24 @@ class LiveTwin:
     # --- water ---------------------------------------------------------------------------------------------
 
     def _move_water(self) -> None:
-        works, site = self._works, self.site
-        start_s, stop_s = self._physics_s, self._physics_s + PHYSICS_S
-        rain_mm = self._storm_mm(start_s, stop_s)
-        t_ms = np.asarray([self._wall_ms(start_s)], dtype=np.float64)
-        evaporation_mm = float(site.evaporation_mm_d(t_ms)[0]) * PHYSICS_S / 86_400
-        draw = float(site.draw_ratio(t_ms)[0]) * PHYSICS_S / 86_400
-        inflow_l = works.rain(rain_mm, PHYSICS_S)
-        for k, tank in enumerate(site.tanks):
-            inflow_l[k] += rain_mm * tank.open_m2
-        script = self.script
-        run_s = script.pump_share_s(start_s - self._start_s, stop_s - self._start_s)
-        pumped_l = works.step(
-            inflow_l,
-            evaporation_l=[
-                evaporation_mm * tank.surface_m2(volume) if tank.open_m2 else 0.0
-                for tank, volume in zip(site.tanks, works.volumes_l, strict=True)
-            ],
-            seepage_l=[rate * PHYSICS_S / 86_400 for rate in site.seepage_l_day],
-            draw_l=[rate * draw for rate in site.draw_l_day],
-            hand_l=[0.0] * len(site.tanks),
-            pump_l=run_s / 60 * script.pump_l_min,
-        )
-        self.rain_mm += rain_mm
-        self._make_tips(rain_mm, start_s)
-        self._make_pulses(pumped_l, start_s)
-        self._physics_s = stop_s
-
-    def _storm_mm(self, start_s: float, stop_s: float) -> float:
-        seconds = self.script.storm_share_s(start_s - self._start_s, stop_s - self._start_s)
-        return seconds * self.script.storm_mm_h / 3600
-
-    def _make_tips(self, rain_mm: float, start_s: float) -> None:
-        before_mm, tip_mm = self._bucket_mm, self.site.tip_mm
-        self._bucket_mm += rain_mm
-        tips = math.floor(self._bucket_mm / tip_mm)
-        self._bucket_mm -= tips * tip_mm
-        if self._gauge is None:
-            return
-        name, pin, closed = self._gauge
-        for tip in range(tips):
-            at_s = start_s + ((tip + 1) * tip_mm - before_mm) / rain_mm * PHYSICS_S
-            self._edge(at_s, pin, closed, name + " tip")
-            # The reed chatters as it closes, and once more as it lets go.
-            for number, later_s in enumerate(_BOUNCES_S):
-                self._edge(at_s + later_s, pin, closed if number % 2 else not closed, name)
-            open_s = at_s + CLOSED_S
-            for later_s, level in ((0.0, not closed), (0.0006, closed), (0.0011, not closed)):
-                self._edge(open_s + later_s, pin, level, name)
-
-    def _make_pulses(self, pumped_l: float, start_s: float) -> None:
-        turned = pumped_l * self.site.pulses_per_l
-        before, self._pulse_part = self._pulse_part, self._pulse_part + turned
-        made = math.floor(self._pulse_part)
-        self._pulse_part -= made
-        if self._meter is None:
-            return
-        name, pin, active = self._meter
-        for pulse in range(made):
-            at_s = start_s + (pulse + 1 - before) / turned * PHYSICS_S
-            self._edge(at_s, pin, active, name + " pulse")
-            self._edge(at_s + PHYSICS_S / turned / 2, pin, not active, name)
+        start_s = self._physics_s
+        tips_s, pulses_s = self._water.move(start_s - self._start_s, PHYSICS_S, self._wall_ms(start_s))
+        self._physics_s = start_s + PHYSICS_S
+        if self._gauge is not None:
+            name, pin, closed = self._gauge
+            for after_s in tips_s:
+                at_s = start_s + after_s
+                self._edge(at_s, pin, closed, name + " tip")
+                # The reed chatters as it closes, and once more as it lets go.
+                for number, later_s in enumerate(_BOUNCES_S):
+                    self._edge(at_s + later_s, pin, closed if number % 2 else not closed, name)
+                for later_s, level in ((0.0, not closed), (0.0006, closed), (0.0011, not closed)):
+                    self._edge(at_s + CLOSED_S + later_s, pin, level, name)
+        if self._meter is not None:
+            name, pin, active = self._meter
+            for after_s, length_s in pulses_s:
+                self._edge(start_s + after_s, pin, active, name + " pulse")
+                self._edge(start_s + after_s + length_s, pin, not active, name)
 
     # --- what the sensors say ------------------------------------------------------------------------------
 
@@ -351,7 +282,7 @@ class LiveTwin:
         return max(noisy_mm, ranger.ranger.blanking_m * 1000)
 
     def _depth_m(self, ranger: _Ranger) -> F64:
-        return self.site.tanks[ranger.tank].depth_at(np.asarray([self._works.volumes_l[ranger.tank]]))
+        return self.site.tanks[ranger.tank].depth_at(np.asarray([self._water.volumes_l[ranger.tank]]))
 
     def _air_c(self) -> F64:
         t_ms = np.asarray([self._clock.wall_ms()], dtype=np.float64)
@@ -370,12 +301,17 @@ class LiveTwin:
     @property
     def volumes_l(self) -> tuple[float, ...]:
         """Litres in each tank now, in the settings' order."""
-        return tuple(self._works.volumes_l)
+        return self._water.volumes_l
+
+    @property
+    def rain_mm(self) -> float:
+        """Fallen since the start."""
+        return self._water.rain_mm
 
     @property
     def pump_l(self) -> float:
         """Pumped since the start."""
-        return self._works.pump_l
+        return self._water.pump_l
 
     def _boot_ms(self, ticks_s: float) -> int:
         return self._start_boot_ms + math.floor((ticks_s - self._start_s) * 1000)
