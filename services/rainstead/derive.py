@@ -25,6 +25,7 @@ from rainstead.settings import (
 )
 
 __all__ = [
+    "AIR_MAX_AGE_MS",
     "CALCULATION",
     "AlarmEvent",
     "Derived",
@@ -43,7 +44,8 @@ __all__ = [
 CALCULATION = 1
 """Raised when a change of code changes an answer: kept states of another number are not used."""
 
-_AIR_MAX_AGE_MS = 2 * 3_600_000
+AIR_MAX_AGE_MS = 2 * 3_600_000
+"""A probe's value stands for the air for this long."""
 _AIR_UNKNOWN_U_C = 8.0
 """Standard uncertainty of the air where no probe speaks: half a day's swing."""
 _ULTRASONIC_STEP_M = 0.001
@@ -334,6 +336,12 @@ class Deriver:
             return None
         return calc.open_run(state.meter.run, k_per_l=self._meter.factor, u_ratio=self._meter.u_ratios)
 
+    def litres_at(self, tank: str, depth_m: float, t_ms: int) -> calc.TankLitres:
+        """Litres at a depth of a measured tank, by the calibration in force at a time; arrays of one."""
+        measured = self.tanks[self.tank_names.index(tank)]
+        period = calc.in_force(measured.since_ms, np.array([t_ms], dtype=np.int64))
+        return _litres(measured, period, np.array([depth_m]))
+
     # --- tanks -------------------------------------------------------------------------------------------------
 
     def _temperature_rows(self, name: str, batch: Batch) -> TemperatureRows:
@@ -356,7 +364,7 @@ class Deriver:
             probe.t_ms if probe is not None else nothing.astype(np.int64),
             probe.temperature_c if probe is not None else nothing,
             t_ms,
-            _AIR_MAX_AGE_MS,
+            AIR_MAX_AGE_MS,
         )
         unknown = np.isnan(held_c) | (held_c < -20) | (held_c > 60)
         air_c = np.where(unknown, tank.ranger.assumed_air_c, held_c)
