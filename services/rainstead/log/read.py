@@ -80,7 +80,8 @@ class LogReader:
     def span_ms(self) -> tuple[int, int] | None:
         """First and last stamp; None for a log without readings."""
         first, last = self._db.execute(
-            "SELECT (SELECT t_ms FROM reading ORDER BY t_ms LIMIT 1), (SELECT t_ms FROM reading ORDER BY t_ms DESC LIMIT 1)"
+            "SELECT (SELECT t_ms FROM reading ORDER BY t_ms LIMIT 1),"
+            " (SELECT t_ms FROM reading ORDER BY t_ms DESC LIMIT 1)"
         ).fetchone()
         return None if first is None else (first, last)
 

@@ -3,7 +3,8 @@
 Chosen by measurement (`tests/bench`): rows keyed by time first, without a rowid, cost about the same bytes as a
 packed integer key, scan twice as fast as a sequence number, and need no second index to find a time.
 
-`reading.value` has no declared type on purpose: SQLite then stores 1234.0 millimetres as a two-byte integer.
+`reading.value` is REAL: SQLite keeps 1234.0 millimetres as a two-byte integer and gives back 1234.0; in a column
+without a type it would be eight bytes.
 A reading's boot-clock time is `t_ms - segment.offset_ms`, exactly.
 """
 
@@ -40,12 +41,12 @@ CREATE TABLE reading (
     t_ms INTEGER NOT NULL,
     sensor INTEGER NOT NULL,
     segment INTEGER NOT NULL,
-    value,
+    value REAL,
     quality INTEGER NOT NULL,
-    spread,
+    spread REAL,
     count INTEGER,
     PRIMARY KEY (t_ms, sensor, segment)
-) WITHOUT ROWID;
+) STRICT, WITHOUT ROWID;
 CREATE TABLE event (
     t_ms INTEGER NOT NULL,
     segment INTEGER NOT NULL,
@@ -108,7 +109,8 @@ def examine(db: sqlite3.Connection, path: object) -> int:
         )
     if version > SCHEMA_VERSION:
         raise LogTooNew(
-            f"{path}: the log has schema {version}, this rainstead knows up to {SCHEMA_VERSION}; install the newer rainstead"
+            f"{path}: the log has schema {version}, this rainstead knows up to {SCHEMA_VERSION}; "
+            "install the newer rainstead"
         )
     return int(version)
 

@@ -5,8 +5,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from rainstead.errors import LogError, LogMissing
 from rainstead.readings import F64, I64, U8, Kind
 
@@ -68,8 +66,8 @@ class LogWriter:
             (synchronous,) = db.execute("PRAGMA synchronous").fetchone()
             if (mode, synchronous) != ("wal", 2):
                 raise LogError(
-                    f"{self.path}: this file system allows no write-ahead log (journal {mode}, synchronous {synchronous}); "
-                    "put the site's folder on a local disk"
+                    f"{self.path}: this file system allows no write-ahead log "
+                    f"(journal {mode}, synchronous {synchronous}); put the site's folder on a local disk"
                 )
             # A reader that holds an old snapshot must not leave a giant file behind for ever.
             db.execute("PRAGMA journal_size_limit = 4194304")
@@ -105,7 +103,7 @@ class LogWriter:
                     f"{self.path}: sensor {name} is {known[name][1]} in this log and {kind} in the settings; "
                     "give the new sensor a new name"
                 )
-        with self._transaction():
+        with self.transaction():
             self._db.executemany(
                 "INSERT OR IGNORE INTO sensor (name, kind) VALUES (?, ?)",
                 [(name, str(kind)) for name, kind in sorted(kinds.items())],
@@ -114,7 +112,7 @@ class LogWriter:
 
     def begin_boot(self, source: str, boot_uuid: str, boot_ms: int) -> int:
         """A new writer's place in the log; returns its number."""
-        with self._transaction():
+        with self.transaction():
             cursor = self._db.execute(
                 "INSERT INTO boot (source, boot_uuid, started_ms) VALUES (?, ?, ?)",
                 (source, boot_uuid, boot_ms),
@@ -124,7 +122,7 @@ class LogWriter:
 
     def begin_segment(self, boot: int, offset_ms: int, *, trusted: bool) -> int:
         """A new stretch of one clock offset; returns its number."""
-        with self._transaction():
+        with self.transaction():
             cursor = self._db.execute(
                 "INSERT INTO segment (boot, offset_ms, trusted) VALUES (?, ?, ?)",
                 (boot, offset_ms, int(trusted)),
@@ -139,7 +137,7 @@ class LogWriter:
         Returns the earliest stamp that moved, before or after; None if nothing had to.
         """
         earliest: list[int] = []
-        with self._transaction():
+        with self.transaction():
             wrong = self._db.execute(
                 "SELECT id, offset_ms FROM segment WHERE boot = ? AND offset_ms <> ?", (boot, offset_ms)
             ).fetchall()
@@ -152,11 +150,17 @@ class LogWriter:
                 (first_ms,) = self._db.execute("SELECT min(t_ms) FROM reading WHERE segment = ?", (number,)).fetchone()
                 if first_ms is not None:
                     earliest += [first_ms, first_ms + shift_ms]
-                for table in ("reading", "event"):
-                    self._db.execute(
-                        f"UPDATE {table} SET t_ms = t_ms + ?, segment = ? WHERE segment = ?",
-                        (shift_ms, fresh, number),
-                    )
+                self._db.execute(
+                    "UPDATE reading SET t_ms = t_ms + ?, segment = ? WHERE segment = ?", (shift_ms, fresh, number)
+                )
+                # The key of an event has no segment: taken out first, so that none meets its neighbour on the way.
+                events = self._db.execute(
+                    "SELECT t_ms + ?, ?, alarm, subject, state, value, limit_value, unit, reason"
+                    " FROM event WHERE segment = ?",
+                    (shift_ms, fresh, number),
+                ).fetchall()
+                self._db.execute("DELETE FROM event WHERE segment = ?", (number,))
+                self._db.executemany(_INSERT_EVENT, events)
                 self._db.execute("DELETE FROM segment WHERE id = ?", (number,))
             self._db.execute("UPDATE segment SET trusted = 1 WHERE boot = ?", (boot,))
             if earliest:
@@ -165,21 +169,20 @@ class LogWriter:
 
     def append(self, rows: Sequence[Row]) -> int:
         """Commit readings; returns how many were new. All of them are on disk when this returns, or none."""
-        with self._transaction():
+        with self.transaction():
             before = self._db.total_changes
             self._db.executemany(_INSERT, rows)
             return self._db.total_changes - before
 
     def append_columns(self, segment: int, numbers: Mapping[str, int], blocks: Iterable[Columns]) -> int:
         """Commit whole columns of readings in one transaction; returns how many were new."""
-        with self._transaction():
+        with self.transaction():
             before = self._db.total_changes
             for block in blocks:
                 number = numbers[block.sensor]
-                missing, no_spread = np.isnan(block.value), np.isnan(block.spread)
-                value = np.where(missing, None, block.value.astype(object))
-                spread = np.where(no_spread, None, block.spread.astype(object))
-                rows = zip(block.t_ms.tolist(), value.tolist(), block.quality.tolist(), spread.tolist(), strict=True)
+                # SQLite takes NaN for NULL, which is what we mean by it.
+                columns = (block.t_ms, block.value, block.quality, block.spread)
+                rows = zip(*(column.tolist() for column in columns), strict=True)
                 self._db.executemany(_INSERT, ((t, number, segment, v, q, s, None) for t, v, q, s in rows))
             return self._db.total_changes - before
 
@@ -187,12 +190,12 @@ class LogWriter:
         """Commit alarm events; one that is there already is left as it is."""
         rows = [(e.t_ms, segment, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason) for e in events]
         if rows:
-            with self._transaction():
+            with self.transaction():
                 self._db.executemany(_INSERT_EVENT, rows)
 
     def replace_events(self, segment: int, events: Iterable[LoggedEvent]) -> None:
         """For a log that no logger has watched: its alarms are what the calculation finds in it."""
-        with self._transaction():
+        with self.transaction():
             self._db.execute("DELETE FROM event")
             self._db.executemany(
                 _INSERT_EVENT,
@@ -206,14 +209,14 @@ class LogWriter:
         """
         newest = self._db.execute("SELECT digest, text FROM settings_kept ORDER BY t_ms DESC LIMIT 1").fetchone()
         if newest is None or newest[1] != text:
-            with self._transaction():
+            with self.transaction():
                 self._db.execute("INSERT OR REPLACE INTO settings_kept VALUES (?, ?, ?)", (t_ms, digest, text))
         return newest is None or newest[0] != digest
 
     def save_checkpoint(self, t_ms: int, digest: str, state: str) -> None:
         """Keep the calculation's state; of those older than two days, only the first of each UTC day."""
         day_ms = 86_400_000
-        with self._transaction():
+        with self.transaction():
             self._db.execute("INSERT OR REPLACE INTO checkpoint VALUES (?, ?, ?)", (t_ms, digest, state))
             self._db.execute(
                 "DELETE FROM checkpoint WHERE t_ms < ?1 AND t_ms NOT IN"
@@ -223,28 +226,36 @@ class LogWriter:
 
     def drop_checkpoints(self, from_ms: int) -> None:
         """Forget states that do not know of readings as early as this."""
-        with self._transaction():
+        with self.transaction():
             self._db.execute("DELETE FROM checkpoint WHERE t_ms >= ?", (from_ms,))
 
-    def _transaction(self) -> "_Transaction":
-        return _Transaction(self._db)
+    def newest_segment(self) -> int:
+        """The number of the segment begun last. Raises LogError where there is none."""
+        (number,) = self._db.execute("SELECT max(id) FROM segment").fetchone()
+        if number is None:
+            raise LogError(f"{self.path}: nobody has written to this log yet")
+        return int(number)
 
-    @property
-    def connection(self) -> sqlite3.Connection:
-        """For the importer, which compares before it inserts; still the one writer's connection."""
-        return self._db
+    def transaction(self) -> "_Transaction":
+        """Several calls as one: all of them are on disk when this ends, or none."""
+        return _Transaction(self._db)
 
 
 class _Transaction:
-    """BEGIN IMMEDIATE … COMMIT, rolled back on any error."""
+    """BEGIN IMMEDIATE … COMMIT, rolled back on any error. One inside another is part of it."""
 
     def __init__(self, db: sqlite3.Connection) -> None:
         self._db = db
+        self._inner = False
 
     def __enter__(self) -> None:
-        self._db.execute("BEGIN IMMEDIATE")
+        self._inner = self._db.in_transaction
+        if not self._inner:
+            self._db.execute("BEGIN IMMEDIATE")
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if self._inner:
+            return
         if kind is None:
             try:
                 self._db.execute("COMMIT")
