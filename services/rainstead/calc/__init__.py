@@ -1,0 +1,69 @@
+"""The water: pure arithmetic on numbers and arrays. No clock, no file, no settings, no logging."""
+
+from .dated import in_force
+from .filters import MEDIAN_START, MedianState, running_median
+from .hold import HOLD_START, HoldState, hold
+from .latest import LatestState, latest_sum
+from .litres import TankLitres, tank_litres
+from .pump import FLOW_START, RUN_START, FlowState, PumpRun, RunState, flow_rows, open_run, runs
+from .rain import TIP_START, TipState, tip_rows
+from .sound import dry_sound_speed_m_s, sound_speed_m_s
+from .spells import Spell
+from .storm import STORM_START, Storm, StormState, open_storm, storms
+from .strapping import (
+    Cuboid,
+    Cylinder,
+    LitresPerCentimetre,
+    LyingCylinder,
+    StrappingTable,
+    TruncatedCone,
+    Volume,
+)
+from .ullage import depth_m, sound_u_ratio, ullage_compensated_m, ullage_m
+from .uncertainty import combine, resolution_u
+
+__all__ = [
+    "FLOW_START",
+    "HOLD_START",
+    "MEDIAN_START",
+    "RUN_START",
+    "STORM_START",
+    "TIP_START",
+    "Cuboid",
+    "Cylinder",
+    "FlowState",
+    "HoldState",
+    "LatestState",
+    "LitresPerCentimetre",
+    "LyingCylinder",
+    "MedianState",
+    "PumpRun",
+    "RunState",
+    "Spell",
+    "Storm",
+    "StormState",
+    "StrappingTable",
+    "TankLitres",
+    "TipState",
+    "TruncatedCone",
+    "Volume",
+    "combine",
+    "depth_m",
+    "dry_sound_speed_m_s",
+    "flow_rows",
+    "hold",
+    "in_force",
+    "latest_sum",
+    "open_run",
+    "open_storm",
+    "resolution_u",
+    "running_median",
+    "runs",
+    "sound_speed_m_s",
+    "sound_u_ratio",
+    "storms",
+    "tank_litres",
+    "tip_rows",
+    "ullage_compensated_m",
+    "ullage_m",
+]

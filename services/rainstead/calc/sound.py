@@ -1,0 +1,50 @@
+"""Speed of sound in the air between a ranger and the water."""
+
+import numpy as np
+
+from rainstead.errors import OutOfDomain
+
+from .arrays import F64
+
+__all__ = ["dry_sound_speed_m_s", "sound_speed_m_s"]
+
+_PRESSURE_KPA = 101.325
+_DRY_AIR_G_MOL, _WATER_G_MOL = 28.9647, 18.01528
+_DRY_AIR_CP_R, _WATER_CP_R = 3.5, 4.0
+"""Molar heat capacity at constant pressure, in units of the gas constant: rigid two- and three-atom molecules."""
+
+
+def dry_sound_speed_m_s(air_c: F64) -> F64:
+    """Speed of sound in dry air.
+
+    air_c: deg C, -20 to 60, any shape; NaN stays NaN. Raises OutOfDomain outside that range.
+    Source: ISO 9613-1:1993, sound-speed expression: 343.2 m/s times the root of T / 293.15 K.
+    """
+    _check(air_c)
+    return 343.2 * np.sqrt((air_c + 273.15) / 293.15)
+
+
+def sound_speed_m_s(air_c: F64, humidity_ratio: float) -> F64:
+    """Speed of sound in humid air at sea-level pressure.
+
+    air_c: deg C, -20 to 60, any shape; NaN stays NaN. humidity_ratio: 0 (dry) to 1 (saturated).
+    Raises OutOfDomain outside those.
+    Source: the dry speed of ISO 9613-1:1993, with the vapour's mole fraction by its annex B, times the ratio that
+    an ideal mixture of air and vapour has by c^2 = (cp / cv) R T / M. Water at the brim of an open pool and the gap
+    of a closed tank are near saturation, where this is 0.4 % at 20 deg C and 1.5 % at 45.
+    """
+    if not 0 <= humidity_ratio <= 1:
+        raise OutOfDomain(f"humidity_ratio = {humidity_ratio}: between 0 and 1")
+    dry = dry_sound_speed_m_s(air_c)
+    kelvin = air_c + 273.15
+    exponent = -6.8346 * (273.16 / kelvin) ** 1.261 + 4.6151
+    vapour = humidity_ratio * 10.0**exponent  # saturation over reference pressure, both 101.325 kPa
+    heat = _DRY_AIR_CP_R + (_WATER_CP_R - _DRY_AIR_CP_R) * vapour
+    mass = _DRY_AIR_G_MOL + (_WATER_G_MOL - _DRY_AIR_G_MOL) * vapour
+    gamma_ratio = (heat / (heat - 1)) / (_DRY_AIR_CP_R / (_DRY_AIR_CP_R - 1))
+    return dry * np.sqrt(gamma_ratio * (_DRY_AIR_G_MOL / mass))
+
+
+def _check(air_c: F64) -> None:
+    if np.any((air_c < -20) | (air_c > 60)):
+        raise OutOfDomain("air_c: between -20 and 60 deg C")
