@@ -616,13 +616,14 @@ def _newest_temperatures(
 
 def _rules(settings: Settings) -> tuple[alarms.LimitRule | None, alarms.LimitRule | None]:
     overflow, low = settings.alarms.overflow_risk, settings.alarms.low_reserve
-    overflow_rule = overflow and alarms.LimitRule(
-        limit=overflow.freeboard_l,
-        deadband=overflow.deadband_l,
-        on_delay_ms=round(overflow.on_delay_s * 1000),
-        off_delay_ms=round(overflow.off_delay_s * 1000),
-    )
-    reserve_rule = None
+    overflow_rule = reserve_rule = None
+    if overflow is not None:
+        overflow_rule = alarms.LimitRule(
+            limit=overflow.freeboard_l,
+            deadband=overflow.deadband_l,
+            on_delay_ms=round(overflow.on_delay_s * 1000),
+            off_delay_ms=round(overflow.off_delay_s * 1000),
+        )
     if low is not None and settings.reserve is not None:
         reserve_rule = alarms.LimitRule(
             limit=settings.reserve.fire_l + low.margin_l,

@@ -5,6 +5,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
+from rainstead.readings import Kind
 from rainstead.units import (
     AREA_M2,
     DEPTH_MM,
@@ -372,3 +373,16 @@ class Settings(Part):
     log: Log = Log()
     clock: ClockTrust = ClockTrust()
     forward: Forward | None = None
+
+
+def sensor_kind(sensor: Sensor) -> Kind:
+    """What a sensor's raw values are."""
+    match sensor:
+        case TippingBucket():
+            return Kind.TIP
+        case FlowPulse():
+            return Kind.PULSE
+        case OneWireProbe():
+            return Kind.TEMPERATURE
+        case _:
+            return Kind.LEVEL

@@ -1,0 +1,43 @@
+"""A site's settings: one TOML file, checked before anything trusts it."""
+
+from .dates import since_ms
+from .load import load_settings, parse_settings, settings_digest
+from .model import (
+    BinaryRanger,
+    Catchment,
+    EchoRanger,
+    FlowPulse,
+    OneWireProbe,
+    Pump,
+    Ranger,
+    Sensor,
+    Settings,
+    Shape,
+    Tank,
+    TextRanger,
+    TippingBucket,
+    sensor_kind,
+)
+from .starter import starter
+
+__all__ = [
+    "BinaryRanger",
+    "Catchment",
+    "EchoRanger",
+    "FlowPulse",
+    "OneWireProbe",
+    "Pump",
+    "Ranger",
+    "Sensor",
+    "Settings",
+    "Shape",
+    "Tank",
+    "TextRanger",
+    "TippingBucket",
+    "load_settings",
+    "parse_settings",
+    "sensor_kind",
+    "settings_digest",
+    "since_ms",
+    "starter",
+]

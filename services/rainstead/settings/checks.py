@@ -1,0 +1,281 @@
+"""What no single key can show: the mistakes that people really make between one table and another."""
+
+from collections import Counter
+from collections.abc import Iterator
+from zoneinfo import ZoneInfo, available_timezones
+
+from .dates import ALWAYS_MS, since_ms
+from .mistakes import Mistake, as_typed, near
+from .model import (
+    BinaryRanger,
+    EchoRanger,
+    FlowPulse,
+    LyingCylinderShape,
+    OneWireProbe,
+    Ranger,
+    Settings,
+    StrappingShape,
+    Tank,
+    TextRanger,
+    TippingBucket,
+)
+
+__all__ = ["cross_mistakes"]
+
+
+def cross_mistakes(settings: Settings, now_ms: int | None) -> list[Mistake]:
+    """All mistakes between keys. now_ms: later than this is the future; None asks no such question."""
+    found = list(_zone(settings))
+    zone_is_good = not found
+    found += _lines(settings)
+    found += _ports(settings)
+    found += _sensors(settings)
+    for name, tank in settings.tanks.items():
+        found += _tank(settings, name, tank)
+    found += _tank_sensors(settings)
+    found += _catchments(settings)
+    found += _overflows(settings)
+    found += _references(settings)
+    found += _reserve(settings)
+    if zone_is_good:
+        found += _dates(settings, now_ms)
+    return found
+
+
+def _zone(settings: Settings) -> Iterator[Mistake]:
+    zone = settings.site.time_zone
+    try:
+        ZoneInfo(zone)
+    except (OSError, ValueError):  # unknown, empty, a path, or no zone rules on this machine
+        hint = near(zone, available_timezones())
+        yield Mistake(
+            "site.time_zone", as_typed(zone), f"there is no such time zone{hint}; use a name like Europe/Lisbon"
+        )
+
+
+def _lines(settings: Settings) -> Iterator[Mistake]:
+    users: dict[int, list[str]] = {}
+    for name, sensor in settings.sensors.items():
+        for key in ("gpio", "trigger_gpio", "echo_gpio"):
+            line = getattr(sensor, key, None)
+            if line is not None:
+                users.setdefault(line, []).append(f"sensors.{name}.{key}")
+    for line, keys in sorted(users.items()):
+        for key in keys[1:]:
+            yield Mistake(key, str(line), f"GPIO line {line} is also {keys[0]}; a line serves one thing, use another")
+
+
+def _ports(settings: Settings) -> Iterator[Mistake]:
+    users: dict[str, str] = {}
+    for name, sensor in settings.sensors.items():
+        if isinstance(sensor, BinaryRanger | TextRanger):
+            key = f"sensors.{name}.port"
+            if sensor.port in users:
+                yield Mistake(
+                    key, as_typed(sensor.port), f"is also {users[sensor.port]}; each sensor needs its own port"
+                )
+            users.setdefault(sensor.port, key)
+
+
+def _sensors(settings: Settings) -> Iterator[Mistake]:
+    for name, sensor in settings.sensors.items():
+        key = f"sensors.{name}"
+        if isinstance(sensor, Ranger):
+            if sensor.median_of % 2 == 0:
+                yield Mistake(f"{key}.median_of", str(sensor.median_of), "must be odd, so that there is a middle one")
+            if sensor.burst_s > sensor.every_s:
+                yield Mistake(
+                    f"{key}.burst", f"{sensor.burst_s:g} s", f"must not be longer than every ({sensor.every_s:g} s)"
+                )
+            if sensor.max_range_m <= sensor.blanking_m:
+                yield Mistake(f"{key}.max_range", f"{sensor.max_range_m:g} m", "must be more than blanking")
+            if sensor.air is not None:
+                yield from _named(settings, f"{key}.air", sensor.air, OneWireProbe, "a one-wire probe")
+        if isinstance(sensor, EchoRanger) and sensor.trigger_gpio == sensor.echo_gpio:
+            continue  # told as a line used twice
+        if isinstance(sensor, TippingBucket) and sensor.closest_tips_s < sensor.bounce_s:
+            yield Mistake(
+                f"{key}.closest_tips",
+                f"{sensor.closest_tips_s:g} s",
+                f"must not be shorter than bounce ({sensor.bounce_s:g} s)",
+            )
+
+
+def _tank(settings: Settings, name: str, tank: Tank) -> Iterator[Mistake]:
+    key, brim = f"tanks.{name}", f"{tank.brim_m:g} m"
+    if tank.outlet_m >= tank.brim_m:
+        yield Mistake(f"{key}.outlet", f"{tank.outlet_m:g} m", f"must be below the brim ({brim})")
+    for k, shape in enumerate(tank.calibrations):
+        yield from _shape(f"{key}.calibrations[{k}]", tank, shape)
+    if tank.sensor is None:
+        return
+    sensor = settings.sensors.get(tank.sensor)
+    if not isinstance(sensor, Ranger):
+        yield from _named(settings, f"{key}.sensor", tank.sensor, Ranger, "a level ranger")
+        return
+    if tank.face_height_m is None:
+        yield Mistake(f"{key}.face_height", "", "is missing; measure from the floor datum up to the sensor's face")
+        return
+    face = f"{tank.face_height_m:g} m"
+    if tank.brim_m > tank.face_height_m:
+        yield Mistake(f"{key}.brim", brim, f"is above the sensor face ({face}); mend one, or raise the sensor")
+    elif tank.brim_m > tank.face_height_m - sensor.blanking_m:
+        yield Mistake(
+            f"{key}.brim",
+            brim,
+            f"is inside the blanking distance: nearer than {sensor.blanking_m:g} m to its face ({face}) the sensor is blind; "
+            f"raise the sensor to {tank.brim_m + sensor.blanking_m:.3g} m or more",
+        )
+    if sensor.max_range_m < tank.face_height_m - tank.outlet_m:
+        yield Mistake(
+            f"sensors.{tank.sensor}.max_range",
+            f"{sensor.max_range_m:g} m",
+            f"does not reach from the face of tank {name} ({face}) to its outlet; check it in the sensor's data sheet",
+        )
+
+
+def _shape(key: str, tank: Tank, shape: object) -> Iterator[Mistake]:
+    if isinstance(shape, LyingCylinderShape) and shape.diameter_m < tank.brim_m:
+        yield Mistake(f"{key}.diameter", f"{shape.diameter_m:g} m", f"is less than the brim ({tank.brim_m:g} m)")
+    if not isinstance(shape, StrappingShape):
+        return
+    for k, ((depth, volume), (deeper, more)) in enumerate(zip(shape.table, shape.table[1:], strict=False)):
+        if deeper <= depth:
+            yield Mistake(
+                f"{key}.table[{k + 1}]",
+                f"{deeper:g} m",
+                f"depths must rise from pair to pair; {depth:g} m is before it",
+            )
+        elif more < volume:
+            yield Mistake(f"{key}.table[{k + 1}]", f"{more:g} L", f"volumes must not fall; {volume:g} L is before it")
+    if shape.table[0][0] < 0 or shape.table[0][1] < 0:
+        yield Mistake(f"{key}.table[0]", as_typed(list(shape.table[0])), "neither depth nor volume can be below nought")
+    if shape.table[-1][0] < tank.brim_m:
+        yield Mistake(
+            f"{key}.table",
+            f"ends at {shape.table[-1][0]:g} m",
+            f"must reach the brim ({tank.brim_m:g} m): nothing is guessed beyond a table",
+        )
+
+
+def _tank_sensors(settings: Settings) -> Iterator[Mistake]:
+    users: dict[str, str] = {}
+    for name, tank in settings.tanks.items():
+        if tank.sensor is None:
+            continue
+        if tank.sensor in users:
+            yield Mistake(
+                f"tanks.{name}.sensor",
+                as_typed(tank.sensor),
+                f"is also the sensor of tank {users[tank.sensor]}; name its own",
+            )
+        users.setdefault(tank.sensor, name)
+
+
+def _catchments(settings: Settings) -> Iterator[Mistake]:
+    for name, roof in settings.catchments.items():
+        for tank in roof.shares:
+            if tank not in settings.tanks:
+                yield _no_tank(f"catchments.{name}.shares.{tank}", tank, settings)
+        total = sum(roof.shares.values())
+        if total > 1 + 1e-9:
+            yield Mistake(
+                f"catchments.{name}.shares", f"{total:g}", "the shares of one roof must not add to more than 1"
+            )
+
+
+def _overflows(settings: Settings) -> Iterator[Mistake]:
+    follows: dict[str, str] = {}
+    for k, link in enumerate(settings.overflows):
+        for key, tank in (("from", link.source), ("to", link.to)):
+            if tank not in settings.tanks:
+                yield _no_tank(f"overflows[{k}].{key}", tank, settings)
+        if link.source in follows:
+            yield Mistake(
+                f"overflows[{k}].from", as_typed(link.source), "this tank overflows already; it can have one link"
+            )
+        follows.setdefault(link.source, link.to)
+    told: set[str] = set()
+    for start in follows:
+        path = [start]
+        while path[-1] in follows and len(path) <= len(follows) + 1:
+            path.append(follows[path[-1]])
+            if path[-1] == start:
+                if not told & set(path):
+                    said = "from a tank to itself" if len(path) == 2 else "in a loop"
+                    yield Mistake("overflows", " -> ".join(path), f"water cannot overflow {said}; remove one link")
+                told |= set(path)
+                break
+
+
+def _references(settings: Settings) -> Iterator[Mistake]:
+    if settings.rain is not None:
+        yield from _named(settings, "rain.gauge", settings.rain.gauge, TippingBucket, "a tipping bucket")
+    pump = settings.pump
+    if pump is None:
+        return
+    if pump.meter is not None:
+        yield from _named(settings, "pump.meter", pump.meter, FlowPulse, "a flow meter")
+    if pump.source not in settings.tanks:
+        yield _no_tank("pump.source", pump.source, settings)
+    elif pump.suction_m >= settings.tanks[pump.source].brim_m:
+        yield Mistake("pump.suction", f"{pump.suction_m:g} m", f"must be below the brim of tank {pump.source}")
+
+
+def _reserve(settings: Settings) -> Iterator[Mistake]:
+    reserve = settings.reserve
+    if reserve is not None:
+        for tank, count in Counter(reserve.tanks).items():
+            if tank not in settings.tanks:
+                yield _no_tank("reserve.tanks", tank, settings)
+            elif count > 1:
+                yield Mistake("reserve.tanks", as_typed(tank), f"is named {count} times; once is enough")
+            elif settings.tanks[tank].sensor is None:
+                yield Mistake(
+                    "reserve.tanks", as_typed(tank), "has no level sensor, so its litres are not known; leave it out"
+                )
+    if settings.alarms.low_reserve is not None and reserve is None:
+        yield Mistake("alarms.low_reserve", "", "needs a [reserve] table with the litres that must stay")
+    if settings.alarms.overflow_risk is not None and not any(tank.sensor for tank in settings.tanks.values()):
+        yield Mistake(
+            "alarms.overflow_risk", "", "no tank has a level sensor, so nothing can be watched; give one a sensor"
+        )
+
+
+def _dates(settings: Settings, now_ms: int | None) -> Iterator[Mistake]:
+    dated = [(f"tanks.{name}", [c.since for c in tank.calibrations]) for name, tank in settings.tanks.items()]
+    for name, sensor in settings.sensors.items():
+        if isinstance(sensor, TippingBucket | FlowPulse):
+            dated.append((f"sensors.{name}", [c.since for c in sensor.calibrations]))
+    for key, whens in dated:
+        seen: dict[int, int] = {}
+        for k, when in enumerate(whens):
+            at_ms = since_ms(when, settings.site.time_zone)
+            here = f"{key}.calibrations[{k}].from"
+            if at_ms in seen and at_ms == ALWAYS_MS:
+                yield Mistake(here, "", "is missing; only one calibration can do without a date")
+            elif at_ms in seen:
+                yield Mistake(
+                    here, as_typed(when), f"is also the date of calibrations[{seen[at_ms]}]; each needs its own"
+                )
+            elif now_ms is not None and at_ms > now_ms:
+                yield Mistake(here, as_typed(when), "lies in the future; a calibration holds from when it was measured")
+            seen.setdefault(at_ms, k)
+
+
+def _named(settings: Settings, key: str, name: str, kind: object, said: str) -> Iterator[Mistake]:
+    """A reference to a sensor of one kind."""
+    sensor = settings.sensors.get(name)
+    if sensor is None:
+        fitting = [other for other, one in settings.sensors.items() if isinstance(one, kind)]  # type: ignore[arg-type]
+        yield Mistake(key, as_typed(name), f"there is no such sensor{near(name, fitting)}; name {said} from [sensors]")
+    elif not isinstance(sensor, kind):  # type: ignore[arg-type]
+        yield Mistake(key, as_typed(name), f"is a {sensor.kind}, not {said}")
+
+
+def _no_tank(key: str, name: str, settings: Settings) -> Mistake:
+    return Mistake(
+        key,
+        as_typed(name),
+        f"there is no such tank{near(name, settings.tanks)}; the tanks are {', '.join(settings.tanks)}",
+    )

@@ -1,0 +1,70 @@
+"""From a TOML file to settings, or to all its mistakes at once."""
+
+import hashlib
+import json
+import tomllib
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from rainstead.errors import SettingsError
+
+from .checks import cross_mistakes
+from .mistakes import Mistake, model_mistakes
+from .model import Settings
+
+__all__ = ["load_settings", "parse_settings", "settings_digest"]
+
+_WIRING = {"port", "baud", "gpio", "trigger_gpio", "echo_gpio", "pull_up", "path"}
+
+
+def load_settings(path: Path, *, now_ms: int | None = None) -> Settings:
+    """Read a settings file. Raises SettingsError with every mistake in it; see parse_settings."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise SettingsError(
+            f"{path}: there is no such file; `rainstead settings new {path}` writes one to start from"
+        ) from None
+    except IsADirectoryError:
+        raise SettingsError(f"{path}: is a folder; name the settings file in it") from None
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8") from None
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read ({error.strerror}); check the file's owner and rights") from None
+    return parse_settings(text, str(path), now_ms=now_ms)
+
+
+def parse_settings(text: str, name: str, *, now_ms: int | None = None) -> Settings:
+    """Settings from TOML text; `name` is the file's, for messages.
+
+    now_ms: UTC milliseconds after which a calibration's date is in the future; None does not ask.
+    Raises SettingsError that names for each mistake the file, the key, the value and the remedy.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{name}: this is not TOML: {error}; mend that line") from None
+    except RecursionError:
+        raise SettingsError(f"{name}: tables or lists are nested too deep; settings need five levels at most") from None
+    try:
+        settings = Settings.model_validate(data)
+    except ValidationError as error:
+        raise _refusal(name, model_mistakes(error)) from None
+    mistakes = cross_mistakes(settings, now_ms)
+    if mistakes:
+        raise _refusal(name, mistakes)
+    return settings
+
+
+def settings_digest(settings: Settings) -> str:
+    """A short name for all in the settings that an answer depends on: not wiring, not the log, not forwarding."""
+    plain = settings.model_dump(mode="json", exclude={"forward", "log", "clock"})
+    for sensor in plain["sensors"].values():
+        for key in _WIRING & sensor.keys():
+            del sensor[key]
+    return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def _refusal(name: str, mistakes: list[Mistake]) -> SettingsError:
+    return SettingsError("\n".join(f"{name}: {mistake}" for mistake in dict.fromkeys(mistakes)))
