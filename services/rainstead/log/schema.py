@@ -10,6 +10,7 @@ A reading's boot-clock time is `t_ms - segment.offset_ms`, exactly.
 
 import sqlite3
 from collections.abc import Callable
+from pathlib import Path
 
 from rainstead.errors import LogTooNew, NotALog
 
@@ -86,7 +87,7 @@ def create(db: sqlite3.Connection) -> None:
     db.execute("COMMIT")
 
 
-def examine(db: sqlite3.Connection, path: object) -> int:
+def examine(db: sqlite3.Connection, path: Path) -> int:
     """The schema version of an open file; 0 for an empty one.
 
     Raises NotALog for anything that is not our log, LogTooNew for one from a newer rainstead.
@@ -95,12 +96,16 @@ def examine(db: sqlite3.Connection, path: object) -> int:
         (application_id,) = db.execute("PRAGMA application_id").fetchone()
         (version,) = db.execute("PRAGMA user_version").fetchone()
         (tables,) = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        (pages,) = db.execute("PRAGMA page_count").fetchone()
     except sqlite3.DatabaseError as error:
         if _is_passing(error):
             raise
         raise NotALog(
             f"{path}: this is not a rainstead log ({error}); name the site's folder or its readings.db"
         ) from None
+    if pages == 0 and path.exists() and path.stat().st_size > 0:
+        # SQLite takes a file shorter than its own header for an empty one, and would write over it.
+        raise NotALog(f"{path}: this is not a rainstead log; name the site's folder or its readings.db")
     if application_id == 0 and version == 0 and tables == 0:
         return 0
     if application_id != APPLICATION_ID:

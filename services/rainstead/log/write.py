@@ -17,8 +17,9 @@ __all__ = ["Columns", "LogWriter", "Row"]
 Row = tuple[int, int, int, float | None, int, float | None, int | None]
 """t_ms, sensor number, segment, value, quality, spread, count."""
 
-_INSERT = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?, ?, ?)"
-_INSERT_EVENT = "INSERT OR IGNORE INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+# Not INSERT OR IGNORE: that would also pass over a row with a hole in it, without a word.
+_INSERT = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+_INSERT_EVENT = "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 
 
 @dataclass(frozen=True, slots=True)
