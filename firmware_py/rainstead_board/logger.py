@@ -69,7 +69,9 @@ class Logger:
         self._names = tuple(sorted(self._numbers, key=lambda name: self._numbers[name]))
         self._position = {self._numbers[name]: position for position, name in enumerate(self._names)}
         self._boot = writer.begin_boot("logger", boot_uuid, clock.boot_ms())
-        self._segment = writer.begin_segment(self._boot, self._time.offset_ms, trusted=self._time.trusted)
+        self._offset_ms = self._time.offset_ms
+        """Of the segment that is being written, which a step of the clock leaves behind until a new one is begun."""
+        self._segment = writer.begin_segment(self._boot, self._offset_ms, trusted=self._time.trusted)
         self._settings_are_new = writer.keep_settings(self._wall_ms(), self._deriver.digest, settings_text)
         self._pending: list[Reading] = []
         self._dropped = 0
@@ -142,7 +144,7 @@ class Logger:
     # --- the clock ---------------------------------------------------------------------------------------------
 
     def _wall_ms(self) -> int:
-        return self._clock.boot_ms() + self._time.offset_ms
+        return self._clock.boot_ms() + self._offset_ms
 
     def _look_at_clock(self, now_ms: int) -> None:
         news = self._time.look()
@@ -157,6 +159,7 @@ class Logger:
                 # Going back, the stamps before the step would lie in the future of those after it.
                 earliest_ms = self._writer.correct_boot(self._boot, self._time.offset_ms)
             self._segment = self._writer.begin_segment(self._boot, self._time.offset_ms, trusted=self._time.trusted)
+            self._offset_ms = self._time.offset_ms
         except sqlite3.Error as error:
             self._disk_failed(error, now_ms)
             return
@@ -196,7 +199,7 @@ class Logger:
         self._disk_trouble = str(error)
 
     def _row(self, reading: Reading) -> Row:
-        t_ms = reading.boot_ms + self._time.offset_ms
+        t_ms = reading.boot_ms + self._offset_ms
         number = self._numbers[reading.sensor]
         return (t_ms, number, self._segment, reading.value, int(reading.quality), reading.spread, reading.count)
 
@@ -277,7 +280,7 @@ def _run_site(site: Path) -> None:
         text = settings_path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(
-            f"{settings_path}: cannot be read ({error}); `rainstead settings new {settings_path}` writes one to begin with"
+            f"{settings_path}: cannot be read ({error}); `rainstead settings new {settings_path}` writes one"
         ) from None
     settings = parse_settings(text, str(settings_path), now_ms=clock.wall_ms())
     if not settings.sensors:

@@ -1,0 +1,95 @@
+"""One GPIO line as edges with a time. The callback does next to nothing: what is slow in it loses edges.
+
+gpiozero and its back ends run every callback in one thread, where an exception would end all of them, so the callback
+catches everything. No bounce time is given to the library: back ends disagree on what it means.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+from gpiozero import Device
+
+from rainstead.clock import Clock
+from rainstead.errors import DeviceError
+
+__all__ = ["EdgeLine", "OutputLine"]
+
+OnEdge = Callable[[int, bool], None]
+
+
+def _pin(line: int) -> Any:
+    """The pin of the factory in use. Raises DeviceError for every way in which that can fail."""
+    try:
+        if Device.pin_factory is None:
+            Device.ensure_pin_factory()
+        return Device.pin_factory.pin(line)
+    except Exception as error:  # each back end has its own types, down to bare strings from C
+        raise DeviceError(
+            f"GPIO {line}: cannot be used ({error}); is this a board with GPIO lines, is this user in group gpio, "
+            "and does no other program hold the line?"
+        ) from None
+
+
+class EdgeLine:
+    """An input whose edges are handed to `on_edge(boot_us, closed)`, in the library's thread.
+
+    closed: the switch or open collector pulls the line (low with pull_up, high without).
+    closings_only: only those edges are asked for, which halves the work at high rates.
+    """
+
+    def __init__(
+        self, line: int, clock: Clock, on_edge: OnEdge, *, pull_up: bool, closings_only: bool, pull: bool = True
+    ) -> None:
+        self._clock, self._on_edge, self._low_is_closed = clock, on_edge, pull_up
+        self._pin = _pin(line)
+        try:
+            self._factory = self._pin.factory
+            self._pin.function = "input"
+            self._pin.pull = ("up" if pull_up else "down") if pull else "floating"
+            self._pin.bounce = None
+            one = "falling" if pull_up else "rising"
+            self._pin.edges = one if closings_only else "both"
+            # gpiozero keeps only a weak reference to a method; this object must be kept by its driver.
+            self._pin.when_changed = self._changed
+        except Exception as error:
+            self.close()
+            raise DeviceError(f"GPIO {line}: cannot be set up ({error}); does another program hold the line?") from None
+
+    @property
+    def closed(self) -> bool:
+        """The level now."""
+        return bool(self._pin.state) != self._low_is_closed
+
+    def close(self) -> None:
+        """Stop the edges."""
+        self._pin.when_changed = None
+        self._pin.close()
+
+    def _changed(self, ticks: float, state: int) -> None:
+        try:
+            # Ticks are good for differences only: pair them with the boot clock now.
+            ago_us = round(self._factory.ticks_diff(self._factory.ticks(), ticks) * 1_000_000)
+            self._on_edge(self._clock.boot_ms() * 1000 - ago_us, bool(state) != self._low_is_closed)
+        except Exception:
+            pass
+
+
+class OutputLine:
+    """An output, low at first."""
+
+    def __init__(self, line: int) -> None:
+        self._pin = _pin(line)
+        try:
+            self._pin.function = "output"
+            self._pin.state = False
+        except Exception as error:
+            self._pin.close()
+            raise DeviceError(f"GPIO {line}: cannot be set up ({error}); does another program hold the line?") from None
+
+    def set(self, high: bool) -> None:
+        """Drive it."""
+        self._pin.state = high
+
+    def close(self) -> None:
+        """Let go."""
+        self._pin.close()

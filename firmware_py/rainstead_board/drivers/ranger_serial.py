@@ -1,0 +1,114 @@
+"""A level ranger that sends its ranges over a serial line, all the time."""
+
+from collections import deque
+
+from rainstead.errors import DeviceError
+from rainstead.readings import Kind, Quality, Reading
+from rainstead.settings import BinaryRanger, TextRanger
+from rainstead_board.sampling import burst
+
+from .channel import Backoff, Grid
+from .frames import BinaryFrames, Frames, TextFrames
+from .serial_port import SerialPort
+
+__all__ = ["SerialRanger"]
+
+_POLL_MS = 250
+_SILENT_PERIODS = 3
+
+
+class SerialRanger:
+    """One reading each period, whatever happens: a level, or the reason why there is none."""
+
+    kind = Kind.LEVEL
+
+    def __init__(self, name: str, sensor: BinaryRanger | TextRanger) -> None:
+        self.name, self._sensor = name, sensor
+        self.trouble: str | None = None
+        self._port = SerialPort(sensor.port, sensor.baud)
+        self._frames = self._fresh_frames()
+        self._grid = Grid(round(sensor.every_s * 1000))
+        self._backoff = Backoff()
+        self._echoes: deque[tuple[int, int | None]] = deque()
+        self._bytes = 0
+        self._quiet = 0
+
+    def poll(self, boot_ms: int) -> list[Reading]:
+        """See Channel."""
+        if not self._port.is_open and self._backoff.ready(boot_ms):
+            self._open(boot_ms)
+        elif self._port.is_open:
+            self._read(boot_ms)
+        if not self._grid.passed(boot_ms):
+            return []
+        return [self._reading(boot_ms)]
+
+    def next_due_ms(self, boot_ms: int) -> int:
+        """See Channel. Read often, so that a frame's time is known and the kernel's buffer never holds old ones."""
+        return min(boot_ms // _POLL_MS * _POLL_MS + _POLL_MS, self._grid.due_ms(boot_ms))
+
+    def close(self) -> None:
+        """See Channel."""
+        self._port.close()
+
+    def _fresh_frames(self) -> Frames:
+        return BinaryFrames() if self._sensor.kind == "ranger-binary" else TextFrames()
+
+    def _open(self, boot_ms: int) -> None:
+        try:
+            self._port.open()
+        except DeviceError as error:
+            self._lost(str(error), boot_ms)
+            return
+        self._frames = self._fresh_frames()
+        self._echoes.clear()
+        self._bytes = 0
+
+    def _read(self, boot_ms: int) -> None:
+        try:
+            data = self._port.read()
+        except DeviceError as error:
+            self._lost(str(error), boot_ms)
+            return
+        self._bytes += len(data)
+        self._echoes.extend((boot_ms, value) for value in self._frames.feed(data))
+
+    def _lost(self, reason: str, boot_ms: int) -> None:
+        self.trouble = reason
+        self._backoff.failed(boot_ms)
+        self._echoes.clear()
+
+    def _reading(self, boot_ms: int) -> Reading:
+        if not self._port.is_open:
+            return Reading(self.name, boot_ms, None, Quality.ABSENT)
+        oldest_ms = boot_ms - round(self._sensor.burst_s * 1000)
+        recent = [value for at_ms, value in self._echoes if at_ms > oldest_ms]
+        came, self._bytes = self._bytes, 0
+        heard_any = bool(self._echoes)
+        self._echoes.clear()
+        if heard_any:
+            self._backoff.succeeded()
+        if not recent:
+            return self._nothing(boot_ms, came, heard_any)
+        self._quiet, self.trouble = 0, None
+        told = burst(
+            [value for value in recent if value is not None],
+            blanking_mm=self._sensor.blanking_m * 1000,
+            max_range_mm=self._sensor.max_range_m * 1000,
+            noisy_above_mm=self._sensor.noisy_above_m * 1000,
+            fewest=self._sensor.fewest_echoes,
+        )
+        return Reading(self.name, boot_ms, told.median_mm, told.quality, told.spread_mm, told.count)
+
+    def _nothing(self, boot_ms: int, came: int, heard_any: bool) -> Reading:
+        """No frame in the burst: bytes without frames are another fault than silence."""
+        self._quiet += 1
+        garbled = came > 0 and not heard_any
+        if self._quiet >= _SILENT_PERIODS:
+            self.trouble = (
+                f"{self._port.path}: bytes come but no frame among them; is it {self._sensor.kind} at "
+                f"{self._sensor.baud} baud, or is the line noisy?"
+                if garbled
+                else f"{self._port.path}: the sensor says nothing; has it power, and are its wires the right way round?"
+            )
+        return Reading(self.name, boot_ms, None, Quality.GARBLED if garbled else Quality.SILENT)

@@ -1,0 +1,83 @@
+"""A serial port that may be missing, busy, forbidden or pulled out, and says which in plain words."""
+
+import contextlib
+import errno
+import grp
+import os
+import stat
+import termios
+from pathlib import Path
+
+import serial
+
+from rainstead.errors import DeviceError
+
+__all__ = ["SerialPort"]
+
+# An unplugged adapter shows as one of these, depending on the call that meets it first.
+_FAILURES = (serial.SerialException, OSError, termios.error, TypeError, ValueError)
+
+
+class SerialPort:
+    """Reads what has come, without waiting. Raises DeviceError and is closed after any failure."""
+
+    def __init__(self, path: str, baud: int) -> None:
+        self.path, self._baud = path, baud
+        self._port: serial.Serial | None = None
+
+    @property
+    def is_open(self) -> bool:
+        """Whether there is a device to read from."""
+        return self._port is not None
+
+    def open(self) -> None:
+        """Open for this process alone, and drop what lies in the buffer: it is older than now."""
+        try:
+            self._port = serial.Serial(self.path, self._baud, timeout=0, exclusive=True)
+            self._port.reset_input_buffer()
+        except _FAILURES as error:
+            self.close()
+            raise DeviceError(self._reason(error)) from None
+
+    def read(self) -> bytes:
+        """All bytes that have come since the last call."""
+        if self._port is None:
+            raise DeviceError(f"{self.path}: is not open")
+        try:
+            data: bytes = self._port.read(65_536)
+            # A port whose device has gone reads as empty for ever on some kernels; asking for its state tells.
+            if not data:
+                _ = self._port.in_waiting
+        except _FAILURES as error:
+            self.close()
+            raise DeviceError(f"{self.path}: the device has gone ({error}); is it plugged in and powered?") from None
+        return data
+
+    def close(self) -> None:
+        """Let go at once, so that the adapter can come back under its old name."""
+        if self._port is not None:
+            with contextlib.suppress(*_FAILURES):
+                self._port.close()
+            self._port = None
+
+    def _reason(self, error: BaseException) -> str:
+        number = getattr(error, "errno", None)
+        if number is None and error.args and isinstance(error.args[0], int):
+            number = error.args[0]
+        if number == errno.ENOENT or not os.path.lexists(self.path):
+            return (
+                f"{self.path}: there is no such port; is the sensor plugged in? `ls /dev/serial/by-id` shows the ports"
+            )
+        if number in (errno.EACCES, errno.EPERM):
+            return f"{self.path}: this user may not open it; it belongs to {self._group()}: add the user to that group"
+        if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "exclusively lock" in str(error):
+            return f"{self.path}: another program holds it; end that one, or name another port"
+        return f"{self.path}: cannot be opened ({error}); is it a serial port?"
+
+    def _group(self) -> str:
+        try:
+            status = Path(self.path).stat()
+            name = grp.getgrgid(status.st_gid).gr_name
+        except (OSError, KeyError):
+            return "another user"
+        return f"group {name}" if status.st_mode & stat.S_IRGRP else "its owner alone"

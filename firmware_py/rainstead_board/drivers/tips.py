@@ -1,0 +1,30 @@
+"""Closures of a bucket's switch to tips: bounce taken out, and what no bucket can do refused and counted."""
+
+__all__ = ["TipFilter"]
+
+
+class TipFilter:
+    """Fed each closing edge in order of time; says which are tips. Times in microseconds of the boot clock.
+
+    The first edge of a closure is the tip. The switch bounces when it opens too, so the lock runs from that first
+    edge and is not begun again by what comes within it.
+    """
+
+    def __init__(self, bounce_us: int, closest_us: int) -> None:
+        self.bounces = 0
+        self.too_close = 0
+        self._bounce_us, self._closest_us = bounce_us, closest_us
+        self._last_us: int | None = None
+
+    def is_tip(self, at_us: int) -> bool:
+        """Whether this closing edge is a tip."""
+        if self._last_us is not None:
+            since_us = at_us - self._last_us
+            if since_us < self._bounce_us:
+                self.bounces += 1
+                return False
+            if since_us < self._closest_us:
+                self.too_close += 1
+                return False
+        self._last_us = at_us
+        return True
