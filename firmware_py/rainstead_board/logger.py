@@ -69,6 +69,8 @@ class Logger:
         self._names = tuple(sorted(self._numbers, key=lambda name: self._numbers[name]))
         self._position = {self._numbers[name]: position for position, name in enumerate(self._names)}
         self._boot = writer.begin_boot("logger", boot_uuid, clock.boot_ms())
+        self._clock_news = ClockNews.NONE
+        """News of the clock that the log does not have yet."""
         self._offset_ms = self._time.offset_ms
         """Of the segment that is being written, which a step of the clock leaves behind until a new one is begun."""
         self._segment = writer.begin_segment(self._boot, self._offset_ms, trusted=self._time.trusted)
@@ -148,9 +150,13 @@ class Logger:
 
     def _look_at_clock(self, now_ms: int) -> None:
         news = self._time.look()
-        if news is ClockNews.NONE:
+        if news is ClockNews.NONE and self._clock_news is ClockNews.NONE:
             return
-        _journal.warning("the clock was %s; offset is now %d ms", news.value, self._time.offset_ms)
+        if news is ClockNews.NONE:
+            news = self._clock_news  # the disk refused to take it before
+        else:
+            _journal.warning("the clock was %s; offset is now %d ms", news.value, self._time.offset_ms)
+        self._clock_news = news
         # What is pending was read under the old offset; if that was wrong it is corrected with the rest.
         self._commit(now_ms)
         try:
@@ -159,7 +165,7 @@ class Logger:
                 # Going back, the stamps before the step would lie in the future of those after it.
                 earliest_ms = self._writer.correct_boot(self._boot, self._time.offset_ms)
             self._segment = self._writer.begin_segment(self._boot, self._time.offset_ms, trusted=self._time.trusted)
-            self._offset_ms = self._time.offset_ms
+            self._offset_ms, self._clock_news = self._time.offset_ms, ClockNews.NONE
         except sqlite3.Error as error:
             self._disk_failed(error, now_ms)
             return
@@ -215,7 +221,9 @@ class Logger:
             return
         batch = Batch.from_rows(self._names, [(t, self._position[s], v, q, d) for t, s, _, v, q, d, _ in rows])
         self._state, derived = self._deriver.advance(self._state, batch)
-        self._tell(derived)
+        for event in derived.events:
+            _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason)
+        self._keep_events(derived)
         if self._on_derived is not None:
             self._on_derived(batch, derived)
         if batch.t_ms[-1] - self._checkpoint_ms >= CHECKPOINT_EVERY_MS:
@@ -232,12 +240,10 @@ class Logger:
             for newer, derived in replay(reader, self._deriver, state=state):
                 state = newer
                 if changed_from_ms is not None or not self._settings_are_new:
-                    self._tell(derived)
+                    self._keep_events(derived)
         return state
 
-    def _tell(self, derived: Derived) -> None:
-        for event in derived.events:
-            _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason)
+    def _keep_events(self, derived: Derived) -> None:
         self._writer.append_events(
             self._segment,
             [

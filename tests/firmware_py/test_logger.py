@@ -265,7 +265,7 @@ def test_stamps_of_a_boot_move_together_when_its_clock_is_set_right(tmp_path: Pa
     with LogReader(site.path) as reader:
         span = reader.span_ms()
         assert span is not None
-        assert span[0] >= 1_780_000_000_000
+        assert span[0] >= 1_780_000_000_000 - 1000  # a tip is stamped up to a second before the poll
         assert span[1] - span[0] < 241_000
         assert reader.clock_is_trusted()
         stamps = [t for batch in reader.batches(sensors=["level"]) for t in batch.t_ms.tolist()]

@@ -1,0 +1,40 @@
+# `make run` and `make test` are all the set-up there is; see README.md.
+DEMO ?= demo-site
+SECONDS_TO_RUN ?=
+PYTHON ?= python3
+BIN := .venv/bin
+
+.PHONY: help run test check bench wheel clean
+.DEFAULT_GOAL := help
+
+help:
+	@echo "make run     the whole tool on an invented site, kept in $(DEMO)/"
+	@echo "make test    everything that is tested"
+	@echo "make check   format, lint and types"
+	@echo "make bench   speed and size, each beside a bare baseline"
+	@echo "make wheel   the package, in dist/"
+	@echo "make clean   remove what these made"
+
+run:
+	@sh .ci/venv.sh run "$(PYTHON)"
+	@$(BIN)/rainstead-twin demo "$(DEMO)" $(if $(SECONDS_TO_RUN),--seconds $(SECONDS_TO_RUN))
+
+check:
+	@sh .ci/venv.sh dev "$(PYTHON)"
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+
+test: check
+	$(BIN)/pytest -n 2 --dist loadgroup
+
+bench:
+	@sh .ci/venv.sh dev "$(PYTHON)"
+	@set -e; for script in tests/bench/bench_*.py; do $(BIN)/python "$$script"; done
+
+wheel:
+	@sh .ci/venv.sh dev "$(PYTHON)"
+	$(BIN)/python -m hatchling build
+
+clean:
+	rm -rf .venv dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis
