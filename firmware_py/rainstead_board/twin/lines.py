@@ -12,7 +12,7 @@ from gpiozero.pins.mock import MockFactory, MockPin
 
 from rainstead.errors import RainsteadError
 
-__all__ = ["SerialLine", "StampedPin", "TriggerPin", "binary_frame", "text_frame", "wire", "write_probe"]
+__all__ = ["SerialLine", "StampedPin", "TriggerPin", "binary_frame", "check_byte", "text_frame", "wire", "write_probe"]
 
 
 def binary_frame(distance_mm: int) -> bytes:
@@ -125,17 +125,23 @@ class SerialLine:
             os.write(self._ends[0], data)
 
 
-def write_probe(path: Path, temperature_c: float) -> None:
-    """The kernel's text for a one-wire probe: nine bytes with their check, then thousandths of a degree."""
-    raw = round(temperature_c * 16)
-    scratch = (raw & 0xFFFF).to_bytes(2, "little") + bytes((0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10))
+def check_byte(scratch: bytes) -> int:
+    """The one-wire bus's check over a probe's bytes: x^8 + x^5 + x^4 + 1, lowest bit first."""
     check = 0
     for byte in scratch:
         check ^= byte
         for _ in range(8):
             check = check >> 1 ^ (0x8C if check & 1 else 0)
-    seen = " ".join(f"{byte:02x}" for byte in (*scratch, check))
+    return check
+
+
+def write_probe(path: Path, temperature_c: float) -> None:
+    """The kernel's text for a one-wire probe: nine bytes with their check, then thousandths of a degree."""
+    raw = round(temperature_c * 16)
+    scratch = (raw & 0xFFFF).to_bytes(2, "little") + bytes((0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10))
+    check = check_byte(scratch)
+    seen = scratch.hex(" ") + f" {check:02x}"
     path.parent.mkdir(parents=True, exist_ok=True)
     fresh = path.with_name(path.name + ".new")
-    fresh.write_text(f"{seen} : crc={check:02x} YES\n{seen} t={round(raw * 62.5)}\n", "ascii")
+    fresh.write_text(f"{seen} : crc={check:02x} YES\n{seen} t={raw * 125 // 2}\n", "ascii")
     fresh.replace(path)
