@@ -167,8 +167,9 @@ class LiveTwin:
         for ranger in self._rangers.values():
             if ranger.line is not None:
                 ranger.line.unplug()
-        if self._failed is not None:
-            raise self._failed
+        failed, self._failed = self._failed, None
+        if failed is not None:
+            raise failed
 
     def _run(self) -> None:
         try:

@@ -40,7 +40,9 @@ def said_mm(tank: TrueTank, ranger: Ranger, site: TwinSite, depth_m: F64, air_c:
     """Millimetres that the ranger makes of the echo, before noise and rounding."""
     if ranger.compensation == "internal":
         return np.asarray((tank.face_height_m - np.asarray(depth_m) + tank.sensor_offset_m) * 1000)
-    assumed_m_s = sound_m_s(np.asarray(ranger.assumed_air_c), 0.0)
+    # A trigger/echo ranger has no idea of its own: its driver writes the time down at 343.2 m/s, whatever is set.
+    bare = ranger.kind == "ranger-echo"
+    assumed_m_s = 343.2 if bare else float(sound_m_s(np.asarray(ranger.assumed_air_c), 0.0))
     return np.asarray(echo_s(tank, site, depth_m, air_c) / 2 * assumed_m_s * 1000)
 
 
