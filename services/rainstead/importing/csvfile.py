@@ -3,21 +3,21 @@
 import csv
 import difflib
 from array import array
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from math import isfinite
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from rainstead.errors import ImportRefused
 from rainstead.readings import F64, I64, RAW_UNIT, Kind
-from rainstead.settings import FlowPulse, OneWireProbe, Settings, TippingBucket
+from rainstead.settings import Settings, sensor_kind
 
-__all__ = ["STEP", "Rows", "kind_of", "read_rows", "refuse", "utc_text"]
+__all__ = ["STEP", "Rows", "read_rows", "refuse", "utc_text"]
 
 COLUMNS: Final = ("utc", "sensor", "value")
 MOST_NAMED: Final = 20
@@ -28,6 +28,14 @@ _MILLISECOND: Final = timedelta(milliseconds=1)
 _DAY_MS: Final = 86_400_000
 _MOST_COUNTED: Final = 1_000_000_000
 _LIMITS: Final = {Kind.LEVEL: (0, 20_000), Kind.TEMPERATURE: (-60, 85)}
+
+
+class _Reader(Protocol):
+    """What csv.reader gives, which has no public name in Python 3.11."""
+
+    line_num: int
+
+    def __iter__(self) -> Iterator[list[str]]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +73,9 @@ def read_rows(path: Path, settings: Settings, now_ms: int, progress: Callable[[i
         raise ImportRefused(f"{path}: cannot be read ({error.strerror}); check its name and its owner") from None
 
 
-def _parse(path: Path, reader: "csv._reader", settings: Settings, now_ms: int, progress: Callable[[int], None]) -> Rows:
+def _parse(path: Path, reader: "_Reader", settings: Settings, now_ms: int, progress: Callable[[int], None]) -> Rows:
     names = tuple(sorted(settings.sensors))
-    known = {name: (position, kind_of(settings, name)) for position, name in enumerate(names)}
+    known = {name: (position, sensor_kind(settings.sensors[name])) for position, name in enumerate(names)}
     latest_ms = now_ms + _DAY_MS
     t_ms, sensor, value, line = array("q"), array("H"), array("d"), array("q")
     bad: list[tuple[int, str]] = []
@@ -109,7 +117,7 @@ def _parse(path: Path, reader: "csv._reader", settings: Settings, now_ms: int, p
     return rows
 
 
-def _header(path: Path, reader: "csv._reader") -> tuple[int, int, int]:
+def _header(path: Path, reader: "_Reader") -> tuple[int, int, int]:
     header = next((row for row in reader if row), None)
     want = ",".join(COLUMNS)
     if header is None:
@@ -175,9 +183,9 @@ def _in_order(
     names: tuple[str, ...], t_ms: "array[int]", sensor: "array[int]", value: "array[float]", line: "array[int]"
 ) -> tuple[Rows, list[tuple[int, str]]]:
     """The rows by stamp and sensor, each once, and a complaint for each that its file contradicts."""
-    columns = (np.array(t_ms), np.array(sensor, dtype=np.uint16), np.array(value), np.array(line))
-    order = np.lexsort((columns[3], columns[1], columns[0]))
-    t, s, v, n = (column[order] for column in columns)
+    order = np.lexsort((np.asarray(line), np.asarray(sensor), np.asarray(t_ms)))
+    t, n = np.asarray(t_ms, dtype=np.int64)[order], np.asarray(line, dtype=np.int64)[order]
+    s, v = np.asarray(sensor, dtype=np.uint16)[order], np.asarray(value, dtype=np.float64)[order]
     again = np.zeros(len(t), dtype=bool)
     again[1:] = (t[1:] == t[:-1]) & (s[1:] == s[:-1])
     first = np.maximum.accumulate(np.where(again, 0, np.arange(len(t))))
@@ -206,15 +214,3 @@ def refuse(path: Path, complaints: list[tuple[int, str]], count: int, outcome: s
 def utc_text(t_ms: np.int64) -> str:
     """A stamp as people read it."""
     return (_EPOCH + int(t_ms) * _MILLISECOND).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def kind_of(settings: Settings, name: str) -> Kind:
-    """What a sensor's raw value is."""
-    sensor = settings.sensors[name]
-    if isinstance(sensor, TippingBucket):
-        return Kind.TIP
-    if isinstance(sensor, FlowPulse):
-        return Kind.PULSE
-    if isinstance(sensor, OneWireProbe):
-        return Kind.TEMPERATURE
-    return Kind.LEVEL

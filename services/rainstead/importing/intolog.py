@@ -13,10 +13,10 @@ from rainstead.errors import LogError
 from rainstead.log import Columns, LoggedEvent, LogReader, LogWriter
 from rainstead.readings import U8, Quality
 from rainstead.replay import replay, resume
-from rainstead.settings import Ranger, Settings
+from rainstead.settings import Ranger, Settings, sensor_kind
 from rainstead.statekeeping import state_to_text
 
-from .csvfile import STEP, Rows, kind_of, read_rows, refuse, utc_text
+from .csvfile import STEP, Rows, read_rows, refuse, utc_text
 
 __all__ = ["ImportResult", "import_readings"]
 
@@ -98,7 +98,7 @@ def _not_known(log_path: Path, csv_path: Path, rows: Rows) -> Rows:
 
 
 def _store(writer: LogWriter, rows: Rows, settings: Settings) -> None:
-    kinds = {name: kind_of(settings, name) for name in rows.names}
+    kinds = {name: sensor_kind(settings.sensors[name]) for name in rows.names}
     with writer.transaction():
         numbers = writer.sensor_numbers(kinds)
         segment = writer.begin_segment(writer.begin_boot("import", "import", 0), 0, trusted=True)
