@@ -81,8 +81,10 @@ def runs(
     start_ms = np.maximum(_since(state.last_ms, t_ms), t_ms - gap_ms)
     flows = pulses > 0
     found = spells(state.open, t_ms[flows], start_ms[flows], pulses[flows], period[flows], len(k_per_l), gap_ms)
-    still = found.pop() if found and upto_ms - found[-1].end_ms <= gap_ms else None
     last_ms = int(t_ms[-1]) if len(t_ms) else state.last_ms
+    # A row that is still to come may have begun as early as this; closing sooner would make the cut decide.
+    earliest_ms = upto_ms - gap_ms if last_ms is None else max(upto_ms - gap_ms, last_ms)
+    still = found.pop() if found and earliest_ms - found[-1].end_ms <= gap_ms else None
     return RunState(last_ms, still), [_run(spell, k_per_l, u_ratio, complete=True) for spell in found]
 
 
