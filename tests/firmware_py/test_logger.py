@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from derived_bits import flatten, replayed
 from fake_clock import FakeClock
 
 from rainstead.derive import Derived, Deriver
@@ -104,25 +105,6 @@ class Site:
 
 def level(mm: Callable[[int], float | None], quality: Quality = Quality.OK) -> Scripted:
     return Scripted("level", Kind.LEVEL, lambda t: [Reading("level", t, mm(t), quality, 1.5, 8)])
-
-
-def flatten(derived: list[Derived]) -> dict[str, list[tuple[object, ...]]]:
-    """Every derived number, bit for bit, whatever the cut."""
-    flat: dict[str, list[tuple[object, ...]]] = {}
-    for one in derived:
-        for rows in (*one.levels, *one.rain, *one.flow, *one.temperatures):
-            fields = [getattr(rows, name) for name in rows.__slots__]
-            label = f"{type(rows).__name__} {fields[0]}"
-            columns = [field.tolist() for field in fields[1:]]
-            flat.setdefault(label, []).extend(tuple(map(repr, row)) for row in zip(*columns, strict=True))
-        for name in ("storms", "runs", "events"):
-            flat.setdefault(name, []).extend((repr(part),) for part in getattr(one, name))
-    return flat
-
-
-def replayed(path: Path, settings: Settings, size: int = 200_000) -> dict[str, list[tuple[object, ...]]]:
-    with LogReader(path) as reader:
-        return flatten([derived for _, derived in replay(reader, Deriver(settings), size=size)])
 
 
 def busy_channels(seed: int) -> list[Scripted]:

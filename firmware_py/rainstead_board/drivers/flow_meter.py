@@ -44,6 +44,8 @@ class FlowMeter:
 
     def next_due_ms(self, boot_ms: int) -> int:
         """See Channel."""
+        if self._line is None:
+            return min(max(self._backoff.again_ms, boot_ms), self._grid.due_ms(boot_ms))
         return self._grid.due_ms(boot_ms)
 
     def close(self) -> None:

@@ -54,8 +54,9 @@ class TriggerEchoRanger:
         due_ms = self._grid.due_ms(boot_ms)
         if self._pinged_ms is not None:
             return min(self._pinged_ms + _PING_MS, due_ms)
-        begins_ms = due_ms - self._burst_ms()
-        return begins_ms if begins_ms > boot_ms else min(boot_ms + _PING_MS, due_ms)
+        if self._lines is None:
+            return min(max(self._backoff.again_ms, boot_ms), due_ms)
+        return min(max(due_ms - self._burst_ms(), boot_ms), due_ms)
 
     def close(self) -> None:
         """See Channel."""
@@ -88,7 +89,6 @@ class TriggerEchoRanger:
         return True
 
     def _edge(self, boot_us: int, high: bool) -> None:
-        # boot_us has the boot clock's millisecond in it; only differences of one ping are used.
         if len(self._edges) < 64:
             self._edges.append((boot_us, high))
 

@@ -32,9 +32,11 @@ class SerialRanger:
         self._echoes: deque[tuple[int, int | None]] = deque()
         self._bytes = 0
         self._quiet = 0
+        self._polled_ms: int | None = None
 
     def poll(self, boot_ms: int) -> list[Reading]:
         """See Channel."""
+        self._polled_ms = boot_ms
         if not self._port.is_open and self._backoff.ready(boot_ms):
             self._open(boot_ms)
         elif self._port.is_open:
@@ -45,7 +47,8 @@ class SerialRanger:
 
     def next_due_ms(self, boot_ms: int) -> int:
         """See Channel. Read often, so that a frame's time is known and the kernel's buffer never holds old ones."""
-        return min(boot_ms // _POLL_MS * _POLL_MS + _POLL_MS, self._grid.due_ms(boot_ms))
+        again_ms = boot_ms if self._polled_ms is None else self._polled_ms + _POLL_MS
+        return min(again_ms, self._grid.due_ms(boot_ms))
 
     def close(self) -> None:
         """See Channel."""

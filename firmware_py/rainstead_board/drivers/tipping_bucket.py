@@ -37,9 +37,11 @@ class TippingBucketGauge:
         self._closed_since_ms: int | None = None
         self._stuck_told_ms: int | None = None
         self._last_ms = -1
+        self._polled_ms: int | None = None
 
     def poll(self, boot_ms: int) -> list[Reading]:
         """See Channel."""
+        self._polled_ms = boot_ms
         if self._line is None and not self._open(boot_ms):
             return [Reading(self.name, boot_ms, None, Quality.ABSENT)] if self._absent.passed(boot_ms) else []
         assert self._line is not None
@@ -53,7 +55,7 @@ class TippingBucketGauge:
 
     def next_due_ms(self, boot_ms: int) -> int:
         """See Channel."""
-        return boot_ms // _POLL_MS * _POLL_MS + _POLL_MS
+        return boot_ms if self._polled_ms is None else self._polled_ms + _POLL_MS
 
     def close(self) -> None:
         """See Channel."""
