@@ -1,5 +1,6 @@
 """What no single key can show: the mistakes that people really make between one table and another."""
 
+import math
 from collections import Counter
 from collections.abc import Iterator
 from zoneinfo import ZoneInfo, available_timezones
@@ -8,8 +9,8 @@ from .dates import ALWAYS_MS, since_ms
 from .mistakes import Mistake, as_typed, near
 from .model import (
     BinaryRanger,
-    EchoRanger,
     FlowPulse,
+    LitresPerCmShape,
     LyingCylinderShape,
     OneWireProbe,
     Ranger,
@@ -21,6 +22,9 @@ from .model import (
 )
 
 __all__ = ["cross_mistakes"]
+
+_HAIR_M = 1e-9
+"""Lengths typed in different units may differ by the last bit and are meant to be the same."""
 
 
 def cross_mistakes(settings: Settings, now_ms: int | None) -> list[Mistake]:
@@ -46,11 +50,9 @@ def _zone(settings: Settings) -> Iterator[Mistake]:
     zone = settings.site.time_zone
     try:
         ZoneInfo(zone)
-    except (OSError, ValueError):  # unknown, empty, a path, or no zone rules on this machine
-        hint = near(zone, available_timezones())
-        yield Mistake(
-            "site.time_zone", as_typed(zone), f"there is no such time zone{hint}; use a name like Europe/Lisbon"
-        )
+    except (KeyError, OSError, ValueError):  # unknown, empty, a path, or no zone rules on this machine
+        hint = near(zone, available_timezones()) or "; use a name like Europe/Lisbon"
+        yield Mistake("site.time_zone", as_typed(zone), f"there is no such time zone{hint}")
 
 
 def _lines(settings: Settings) -> Iterator[Mistake]:
@@ -91,8 +93,6 @@ def _sensors(settings: Settings) -> Iterator[Mistake]:
                 yield Mistake(f"{key}.max_range", f"{sensor.max_range_m:g} m", "must be more than blanking")
             if sensor.air is not None:
                 yield from _named(settings, f"{key}.air", sensor.air, OneWireProbe, "a one-wire probe")
-        if isinstance(sensor, EchoRanger) and sensor.trigger_gpio == sensor.echo_gpio:
-            continue  # told as a line used twice
         if isinstance(sensor, TippingBucket) and sensor.closest_tips_s < sensor.bounce_s:
             yield Mistake(
                 f"{key}.closest_tips",
@@ -117,26 +117,29 @@ def _tank(settings: Settings, name: str, tank: Tank) -> Iterator[Mistake]:
         yield Mistake(f"{key}.face_height", "", "is missing; measure from the floor datum up to the sensor's face")
         return
     face = f"{tank.face_height_m:g} m"
-    if tank.brim_m > tank.face_height_m:
+    if tank.brim_m > tank.face_height_m + _HAIR_M:
         yield Mistake(f"{key}.brim", brim, f"is above the sensor face ({face}); mend one, or raise the sensor")
-    elif tank.brim_m > tank.face_height_m - sensor.blanking_m:
+    elif tank.brim_m > tank.face_height_m - sensor.blanking_m + _HAIR_M:
         yield Mistake(
             f"{key}.brim",
             brim,
-            f"is inside the blanking distance: nearer than {sensor.blanking_m:g} m to its face ({face}) the sensor is blind; "
-            f"raise the sensor to {tank.brim_m + sensor.blanking_m:.3g} m or more",
+            f"is inside the blanking distance ({sensor.blanking_m:g} m below the face at {face}), where it is blind; "
+            f"raise the sensor to {_mm_up(tank.brim_m + sensor.blanking_m)} m or more",
         )
-    if sensor.max_range_m < tank.face_height_m - tank.outlet_m:
+    if sensor.max_range_m < tank.face_height_m - _HAIR_M:
         yield Mistake(
             f"sensors.{tank.sensor}.max_range",
             f"{sensor.max_range_m:g} m",
-            f"does not reach from the face of tank {name} ({face}) to its outlet; check it in the sensor's data sheet",
+            f"does not reach from the face in tank {name} ({face}) to its floor; lower the sensor or use another",
         )
 
 
 def _shape(key: str, tank: Tank, shape: object) -> Iterator[Mistake]:
-    if isinstance(shape, LyingCylinderShape) and shape.diameter_m < tank.brim_m:
-        yield Mistake(f"{key}.diameter", f"{shape.diameter_m:g} m", f"is less than the brim ({tank.brim_m:g} m)")
+    if isinstance(shape, LyingCylinderShape) and shape.diameter_m < tank.brim_m - _HAIR_M:
+        said = f"is less than the brim ({tank.brim_m:g} m); mend one of them"
+        yield Mistake(f"{key}.diameter", f"{shape.diameter_m:g} m", said)
+    if isinstance(shape, LitresPerCmShape) and shape.zero_depth_m >= tank.brim_m:
+        yield Mistake(f"{key}.zero_depth", f"{shape.zero_depth_m:g} m", f"must be below the brim ({tank.brim_m:g} m)")
     if not isinstance(shape, StrappingShape):
         return
     for k, ((depth, volume), (deeper, more)) in enumerate(zip(shape.table, shape.table[1:], strict=False)):
@@ -150,11 +153,12 @@ def _shape(key: str, tank: Tank, shape: object) -> Iterator[Mistake]:
             yield Mistake(f"{key}.table[{k + 1}]", f"{more:g} L", f"volumes must not fall; {volume:g} L is before it")
     if shape.table[0][0] < 0 or shape.table[0][1] < 0:
         yield Mistake(f"{key}.table[0]", as_typed(list(shape.table[0])), "neither depth nor volume can be below nought")
-    if shape.table[-1][0] < tank.brim_m:
+    end_m = max(depth for depth, _ in shape.table)
+    if end_m < tank.brim_m - _HAIR_M:
         yield Mistake(
             f"{key}.table",
-            f"ends at {shape.table[-1][0]:g} m",
-            f"must reach the brim ({tank.brim_m:g} m): nothing is guessed beyond a table",
+            f"[… {end_m:g} m]",
+            f"ends below the brim ({tank.brim_m:g} m), and nothing is guessed beyond a table; measure up to the brim",
         )
 
 
@@ -268,14 +272,17 @@ def _named(settings: Settings, key: str, name: str, kind: object, said: str) -> 
     sensor = settings.sensors.get(name)
     if sensor is None:
         fitting = [other for other, one in settings.sensors.items() if isinstance(one, kind)]  # type: ignore[arg-type]
-        yield Mistake(key, as_typed(name), f"there is no such sensor{near(name, fitting)}; name {said} from [sensors]")
+        hint = near(name, fitting) or f"; name {said} from [sensors]"
+        yield Mistake(key, as_typed(name), f"there is no such sensor{hint}")
     elif not isinstance(sensor, kind):  # type: ignore[arg-type]
-        yield Mistake(key, as_typed(name), f"is a {sensor.kind}, not {said}")
+        yield Mistake(key, as_typed(name), f"is a {sensor.kind}; name {said} instead")
+
+
+def _mm_up(length_m: float) -> str:
+    """A length in metres, rounded up to the millimetre: doing what the message says must be enough."""
+    return f"{math.ceil(length_m * 1000 - 1e-6) / 1000:g}"
 
 
 def _no_tank(key: str, name: str, settings: Settings) -> Mistake:
-    return Mistake(
-        key,
-        as_typed(name),
-        f"there is no such tank{near(name, settings.tanks)}; the tanks are {', '.join(settings.tanks)}",
-    )
+    hint = near(name, settings.tanks) or f"; the tanks are {', '.join(settings.tanks)}"
+    return Mistake(key, as_typed(name), f"there is no such tank{hint}")

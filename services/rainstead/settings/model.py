@@ -3,7 +3,7 @@
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
 from rainstead.readings import Kind
 from rainstead.units import (
@@ -26,6 +26,8 @@ def _typed(table: UnitTable, unit: str) -> tuple[BeforeValidator, WithJsonSchema
         if isinstance(value, str):
             return parse_quantity(value, table)
         if isinstance(value, int) and not isinstance(value, bool):
+            if abs(value) > 10**300:
+                raise ValueError("is far too large a number")
             return float(value)
         return value
 
@@ -40,7 +42,16 @@ VolumeL = Annotated[float, *_typed(VOLUME_L, "litres")]
 DurationS = Annotated[float, *_typed(DURATION_S, "seconds")]
 FlowLMin = Annotated[float, *_typed(FLOW_L_MIN, "litres a minute")]
 FuelLH = Annotated[float, *_typed(FUEL_L_H, "litres an hour")]
-When = date | datetime
+
+
+def _in_reach(when: date) -> date:
+    """A date that any time zone can turn into a stamp."""
+    if not 1900 <= when.year < 2200:
+        raise ValueError("the year must lie between 1900 and 2199")
+    return when
+
+
+When = Annotated[date | datetime, AfterValidator(_in_reach)]
 Listed = BeforeValidator(lambda value: tuple(value) if isinstance(value, list) else value)
 """TOML has lists; frozen settings have tuples, and strict pydantic will not turn one into the other."""
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
