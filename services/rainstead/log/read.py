@@ -5,10 +5,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from rainstead.errors import LogError, LogMissing
 from rainstead.readings import Batch, Kind
 
 from . import schema
+
+_ROW = np.dtype([("t_ms", "i8"), ("sensor", "i4"), ("value", "f8"), ("quality", "u1"), ("spread", "f8")])
 
 __all__ = ["LogReader", "LoggedEvent", "SensorRow"]
 
@@ -106,31 +110,35 @@ class LogReader:
         """
         known = self.sensors()
         names = tuple(row.name for row in known)
-        index = {row.number: position for position, row in enumerate(known)}
+        position = np.zeros(max((row.number for row in known), default=0) + 1, dtype=np.int16)
+        for k, row in enumerate(known):
+            position[row.number] = k
         wanted = [row.number for row in known if sensors is None or row.name in sensors]
-        low, high = (-(2**62) if after_ms is None else after_ms), (2**62 if upto_ms is None else upto_ms)
-        marks = ",".join("?" * len(wanted))
+        of_these = "" if len(wanted) == len(known) else f" AND sensor IN ({','.join(map(str, wanted))})"
+        # Infinity stands for what is missing on the way into an array: it is no raw value of any sensor.
+        select = "SELECT t_ms, sensor, ifnull(value, 9e999), quality, ifnull(spread, 9e999) FROM reading WHERE"
         # Each batch is a query of its own: a snapshot held for minutes would make the write-ahead log grow.
-        query = (
-            f"SELECT t_ms, sensor, value, quality, spread FROM reading WHERE t_ms > ? AND t_ms <= ?"
-            f" AND sensor IN ({marks}) ORDER BY t_ms, sensor, segment LIMIT ?"
-        )
-        same_stamp = (
-            f"SELECT t_ms, sensor, value, quality, spread FROM reading WHERE t_ms = ?"
-            f" AND sensor IN ({marks}) ORDER BY t_ms, sensor, segment"
-        )
+        several = f"{select} t_ms > ? AND t_ms <= ?{of_these} ORDER BY t_ms, sensor, segment LIMIT ?"
+        one_stamp = f"{select} t_ms = ?{of_these} ORDER BY t_ms, sensor, segment"
+        low, high = (-(2**62) if after_ms is None else after_ms), (2**62 if upto_ms is None else upto_ms)
         while True:
-            rows = self._db.execute(query, (low, high, *wanted, size)).fetchall()
-            if not rows:
+            rows = np.fromiter(self._db.execute(several, (low, high, size)), _ROW)
+            if not len(rows):
                 return
-            if len(rows) == size:
-                last_ms = rows[-1][0]
-                while rows and rows[-1][0] == last_ms:
-                    rows.pop()
-                rows += self._db.execute(same_stamp, (last_ms, *wanted)).fetchall()
-            low = rows[-1][0]
-            yield Batch.from_rows(names, [(t, index[s], v, q, d) for t, s, v, q, d in rows])
-            if len(rows) < size:
+            full = len(rows) == size
+            low = int(rows["t_ms"][-1])
+            if full:
+                whole = np.fromiter(self._db.execute(one_stamp, (low,)), _ROW)
+                rows = np.concatenate([rows[rows["t_ms"] < low], whole])
+            yield Batch(
+                names,
+                rows["t_ms"].copy(),
+                position[rows["sensor"]],
+                np.where(np.isinf(rows["value"]), np.nan, rows["value"]),
+                rows["quality"].copy(),
+                np.where(np.isinf(rows["spread"]), np.nan, rows["spread"]),
+            )
+            if not full:
                 return
 
     def count(self, *, after_ms: int | None = None, upto_ms: int | None = None) -> int:
