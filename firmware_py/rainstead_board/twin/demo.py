@@ -10,20 +10,19 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rainstead.clock import SystemClock
 from rainstead.derive import Deriver
 from rainstead.errors import RainsteadError
 from rainstead.log import Columns, LoggedEvent, LogReader, LogWriter
-from rainstead.readings import Kind
 from rainstead.replay import replay
-from rainstead.settings import Settings, parse_settings
+from rainstead.settings import Settings, parse_settings, sensor_kind
 from rainstead.statekeeping import state_to_text
 
-from .invented import demo_history, demo_settings_text
-from .physics import SiteState
+from .invented import demo_history, demo_settings_text, demo_site
 from .sense import history
+from .waterworks import SiteState
 
 if TYPE_CHECKING:
     from rainstead.cli.view import LiveView
@@ -114,7 +113,7 @@ def run_live(folder: Path) -> None:
     clock = SystemClock()
     settings = parse_settings(text, str(folder / "site.toml"), now_ms=clock.wall_ms())
     factory = Device.pin_factory = MockFactory()
-    twin = LiveTwin(settings, state, folder, clock, factory)
+    twin = LiveTwin(settings, state, folder, clock, factory, site=demo_site(settings))
     writer = LogWriter(folder / "readings.db")
     twin.start()
     try:
@@ -139,7 +138,7 @@ def fill_log(path: Path, text: str, settings: Settings, blocks: list[Columns], *
     """
     deriver = Deriver(settings)
     with LogWriter(path) as writer:
-        numbers = writer.sensor_numbers({name: kind_of(settings, name) for name in settings.sensors})
+        numbers = writer.sensor_numbers({name: sensor_kind(sensor) for name, sensor in settings.sensors.items()})
         segment = writer.begin_segment(writer.begin_boot("twin", "history", 0), 0, trusted=True)
         added = sum(writer.append_columns(segment, numbers, [block]) for block in blocks)
         writer.keep_settings(min(int(block.t_ms[0]) for block in blocks if len(block.t_ms)), deriver.digest, text)
@@ -156,19 +155,6 @@ def fill_log(path: Path, text: str, settings: Settings, blocks: list[Columns], *
         if state.upto_ms is not None:
             writer.save_checkpoint(state.upto_ms, deriver.digest, state_to_text(state))
     return added
-
-
-def kind_of(settings: Settings, sensor: str) -> Kind:
-    """What kind of raw value a sensor of the settings gives."""
-    match settings.sensors[sensor].kind:
-        case "tipping-bucket":
-            return Kind.TIP
-        case "flow-pulse":
-            return Kind.PULSE
-        case "one-wire":
-            return Kind.TEMPERATURE
-        case _:
-            return Kind.LEVEL
 
 
 def _prepare(folder: Path) -> None:
@@ -225,5 +211,5 @@ def _show(console: "Console", view: "LiveView", child: subprocess.Popen[bytes], 
 
 
 def _state_from_text(text: str) -> SiteState:
-    fields = json.loads(text)
+    fields: dict[str, Any] = json.loads(text)
     return SiteState(**{name: tuple(value) if isinstance(value, list) else value for name, value in fields.items()})
