@@ -212,4 +212,5 @@ def _show(console: "Console", view: "LiveView", child: subprocess.Popen[bytes], 
 
 def _state_from_text(text: str) -> SiteState:
     fields: dict[str, Any] = json.loads(text)
-    return SiteState(**{name: tuple(value) if isinstance(value, list) else value for name, value in fields.items()})
+    whole: dict[str, Any] = {name: tuple(v) if isinstance(v, list) else v for name, v in fields.items()}
+    return SiteState(**whole)

@@ -18,7 +18,7 @@ from gpiozero.pins.mock import MockFactory
 from rainstead.clock import Clock
 from rainstead.errors import RainsteadError
 from rainstead.readings import F64
-from rainstead.settings.model import (
+from rainstead.settings import (
     BinaryRanger,
     EchoRanger,
     FlowPulse,

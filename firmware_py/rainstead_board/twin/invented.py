@@ -4,7 +4,7 @@ from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
-from rainstead.settings.model import Settings
+from rainstead.settings import Settings
 from rainstead_board.twin.physics import ByHand, PumpRun, Truth, simulate
 from rainstead_board.twin.truth import TwinSite
 from rainstead_board.twin.weather import DAY_MS, generated_weather

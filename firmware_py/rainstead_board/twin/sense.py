@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rainstead.readings import F64, I64, Quality
-from rainstead.settings.model import FlowPulse, OneWireProbe, Ranger, Settings, TippingBucket
+from rainstead.settings import FlowPulse, OneWireProbe, Ranger, Settings, TippingBucket
 from rainstead_board.twin.physics import Truth
 from rainstead_board.twin.truth import TrueTank, TwinSite, sound_m_s
 

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from rainstead.readings import F64, I64
-from rainstead.settings.model import Catchment, FlowPulse, Ranger, Settings, Shape, Tank, TippingBucket
+from rainstead.settings import Catchment, FlowPulse, Ranger, Settings, Shape, Tank, TippingBucket
 from rainstead_board.twin.weather import DAY_MS, winter_ratio
 
 __all__ = ["TrueRoof", "TrueTank", "TwinSite", "sound_m_s"]
