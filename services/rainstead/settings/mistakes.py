@@ -38,7 +38,8 @@ def as_typed(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
-        return _cut(json.dumps(value[: 2 * _LONGEST], ensure_ascii=False))
+        quoted = json.dumps(value[: 2 * _LONGEST], ensure_ascii=False)
+        return _cut("".join(one if one.isprintable() else f"\\u{ord(one):04x}" for one in quoted))
     if isinstance(value, Mapping):
         return "{…}"
     if isinstance(value, list | tuple):

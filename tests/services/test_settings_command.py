@@ -1,0 +1,68 @@
+"""`settings check`, `settings schema`, `settings new`, as a person meets them."""
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from rainstead.cli.settings import app
+from rainstead.errors import SettingsError
+from rainstead.settings import load_settings, starter
+
+RUN = CliRunner()
+
+
+def test_a_good_file_is_called_good_and_counted(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    path.write_text(starter(), encoding="utf-8")
+    done = RUN.invoke(app, ["check", str(path)], catch_exceptions=False)
+    assert done.exit_code == 0
+    assert done.output == (
+        f"{path} is good: 2 tanks, 5 sensors, 1 catchment, 1 overflow link; "
+        "alarms watched: overflow risk, low reserve.\n"
+    )
+
+
+def test_a_bad_file_raises_all_its_mistakes(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    path.write_text(starter().replace("gpio = 27", "gpio = 17").replace('gauge = "gauge"', 'gauge = "gage"'))
+    with pytest.raises(SettingsError) as refused:
+        RUN.invoke(app, ["check", str(path)], catch_exceptions=False)
+    assert len(str(refused.value).splitlines()) == 2
+
+
+def test_a_calibration_from_next_century_is_caught_by_the_wall_clock(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    path.write_text(starter().replace('shape = "cylinder"', 'from = 2190-01-01\nshape = "cylinder"'))
+    with pytest.raises(SettingsError, match="lies in the future"):
+        RUN.invoke(app, ["check", str(path)], catch_exceptions=False)
+
+
+def test_schema_prints_a_json_schema() -> None:
+    done = RUN.invoke(app, ["schema"], catch_exceptions=False)
+    schema = json.loads(done.output)
+    assert schema["type"] == "object"
+    assert {"site", "tanks"} == set(schema["required"])
+
+
+def test_new_writes_a_file_that_passes_its_check(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    done = RUN.invoke(app, ["new", str(path)], catch_exceptions=False)
+    assert done.exit_code == 0
+    assert f"rainstead settings check {path}" in done.output
+    assert "invented" in done.output
+    assert "invented" in load_settings(path).site.name
+
+
+def test_new_leaves_a_file_that_is_there_alone(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    path.write_text("mine")
+    with pytest.raises(SettingsError, match="is there already, and is left as it is; name another file"):
+        RUN.invoke(app, ["new", str(path)], catch_exceptions=False)
+    assert path.read_text() == "mine"
+
+
+def test_new_in_a_folder_that_is_not_there_says_so(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match="cannot be written"):
+        RUN.invoke(app, ["new", str(tmp_path / "no" / "site.toml")], catch_exceptions=False)
