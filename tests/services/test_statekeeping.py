@@ -192,7 +192,7 @@ def test_every_state_that_can_be_carried_can_be_kept() -> None:
     ["", "{", "null", "[]", "7", "{}", '{"":"State"}', '{"":"Stat"}', '{"":["State"]}', '{"":"TankNow"}', '"State"'],
 )
 def test_a_text_that_is_no_state_is_refused(text: str) -> None:
-    with pytest.raises(ValueError, match="not a kept state|Expecting"):
+    with pytest.raises(ValueError, match=r"not a kept state|Expecting"):
         state_from_text(text)
 
 
