@@ -148,6 +148,12 @@ class LogReader:
             self._db.execute("SELECT count(*) FROM reading WHERE t_ms > ? AND t_ms <= ?", (low, high)).fetchone()[0]
         )
 
+    def most_readings(self) -> int:
+        """An upper estimate of how many readings there are, without a scan: by the file's size."""
+        (pages,) = self._db.execute("PRAGMA page_count").fetchone()
+        (size,) = self._db.execute("PRAGMA page_size").fetchone()
+        return int(pages * size // 20)
+
     def events(self, *, upto_ms: int | None = None) -> list[LoggedEvent]:
         """Alarm events up to a time, oldest first."""
         high = 2**62 if upto_ms is None else upto_ms
@@ -171,6 +177,12 @@ class LogReader:
         """Whether the newest segment's clock was known to be right."""
         row = self._db.execute("SELECT trusted FROM segment ORDER BY id DESC LIMIT 1").fetchone()
         return row is not None and bool(row[0])
+
+    def settings_have_changed(self, digest: str) -> bool:
+        """Whether any part of the log was written under settings of another digest."""
+        return (
+            self._db.execute("SELECT 1 FROM settings_kept WHERE digest <> ? LIMIT 1", (digest,)).fetchone() is not None
+        )
 
     def sources(self) -> set[str]:
         """Who has written: logger, import, twin."""

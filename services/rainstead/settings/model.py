@@ -165,7 +165,7 @@ class FlowPulse(Part):
     kind: Literal["flow-pulse"]
     gpio: GpioLine
     pull_up: bool = True
-    every_s: Annotated[DurationS, Field(ge=0.2, le=60, alias="every")] = 1.0
+    every_s: Annotated[DurationS, Field(ge=0.2, le=1.5, alias="every")] = 1.0
     """While water flows, pulses are reported this often."""
     calibrations: Annotated[tuple[MeterCalibration, ...], Listed, Field(min_length=1)]
 

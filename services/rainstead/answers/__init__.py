@@ -1,0 +1,37 @@
+"""What the desk says, as data with stable keys that carry units. How it looks is the command line's business."""
+
+from .alarms import AlarmsAnswer, AlarmStanding, alarms
+from .answer import Answer
+from .days import local, read_time_ms
+from .levels import TankLevel, Total
+from .now import NowAnswer, now, now_from_state
+from .plain import to_plain
+from .pump import PumpAnswer, pump
+from .rain import RainAnswer, StormsAnswer, rain, storms
+from .replaying import ReplayAnswer, replay_log
+from .tanks import TanksAnswer, tanks
+
+__all__ = [
+    "AlarmStanding",
+    "AlarmsAnswer",
+    "Answer",
+    "NowAnswer",
+    "PumpAnswer",
+    "RainAnswer",
+    "ReplayAnswer",
+    "StormsAnswer",
+    "TankLevel",
+    "TanksAnswer",
+    "Total",
+    "alarms",
+    "local",
+    "now",
+    "now_from_state",
+    "pump",
+    "rain",
+    "read_time_ms",
+    "replay_log",
+    "storms",
+    "tanks",
+    "to_plain",
+]

@@ -1,0 +1,33 @@
+"""Answers as plain data for JSON: the dataclasses' own keys, nothing else."""
+
+import dataclasses
+import math
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+__all__ = ["to_plain", "utc_text"]
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def utc_text(t_ms: int) -> str:
+    """ISO-8601 in UTC, to the millisecond where there is one."""
+    when = _EPOCH + timedelta(milliseconds=t_ms)
+    return when.isoformat(timespec="milliseconds" if t_ms % 1000 else "seconds").replace("+00:00", "Z")
+
+
+def to_plain(value: Any) -> Any:
+    """Dicts, lists, numbers and text; each `x_ms` has its `x_utc` beside it; what is not a number is None."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        plain: dict[str, Any] = {}
+        for field in dataclasses.fields(value):
+            part = getattr(value, field.name)
+            if field.name.endswith("_ms"):
+                plain[field.name.removesuffix("_ms") + "_utc"] = None if part is None else utc_text(part)
+            plain[field.name] = to_plain(part)
+        return plain
+    if isinstance(value, tuple | list):
+        return [to_plain(part) for part in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value

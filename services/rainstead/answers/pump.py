@@ -1,0 +1,85 @@
+"""Pump runs: what the meter counted."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from rainstead import calc
+from rainstead.derive import Deriver
+from rainstead.errors import RainsteadError
+from rainstead.log import LogReader
+from rainstead.settings import Settings
+
+from .answer import Answer, head
+
+__all__ = ["NoMeter", "PumpAnswer", "RunLine", "pump"]
+
+Progress = Callable[[int], None]
+
+
+class NoMeter(RainsteadError, ValueError):
+    """The settings have no pump with a flow meter."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunLine:
+    """One run. fuel_estimate_l: by the rate in the settings, not measured; None where the settings have none."""
+
+    run: calc.PumpRun
+    duration_s: float
+    volume_low_l: float
+    volume_high_l: float
+    fuel_estimate_l: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PumpAnswer(Answer):
+    """Runs in order of time; the last may be going on."""
+
+    meter: str
+    source: str
+    runs: tuple[RunLine, ...]
+    total_l: float
+
+
+def pump(
+    settings: Settings,
+    reader: LogReader,
+    as_of_ms: int,
+    *,
+    since_ms: int | None = None,
+    progress: Progress | None = None,
+) -> PumpAnswer:
+    """Runs that end after a time. Raises NoMeter."""
+    if settings.pump is None or settings.pump.meter is None:
+        raise NoMeter("the settings have no [pump] table with a meter; add one to ask about pump runs")
+    deriver = Deriver(settings)
+    state = deriver.start()
+    found: list[calc.PumpRun] = []
+    for batch in reader.batches(upto_ms=as_of_ms, sensors=[settings.pump.meter]):
+        state, derived = deriver.advance(state, batch)
+        found += derived.runs
+        if progress is not None:
+            progress(len(batch))
+    last = deriver.open_run(state)
+    if last is not None:
+        over = as_of_ms - last.end_ms > settings.pump.run_gap_s * 1000
+        found.append(replace(last, complete=over))
+    fuel = settings.pump.fuel
+    runs = tuple(
+        RunLine(
+            run=run,
+            duration_s=(run.end_ms - run.start_ms) / 1000,
+            volume_low_l=max(0.0, run.volume_l - 1.96 * run.volume_u_l),
+            volume_high_l=run.volume_l + 1.96 * run.volume_u_l,
+            fuel_estimate_l=None if fuel is None else fuel.rate_l_h * (run.end_ms - run.start_ms) / 3_600_000,
+        )
+        for run in found
+        if since_ms is None or run.end_ms >= since_ms
+    )
+    return PumpAnswer(
+        **head(settings, reader, as_of_ms),
+        meter=settings.pump.meter,
+        source=settings.pump.source,
+        runs=runs,
+        total_l=sum(line.run.volume_l for line in runs),
+    )

@@ -1,0 +1,171 @@
+"""Rain by the rain day and by the month, and storm by storm."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from rainstead import calc
+from rainstead.derive import Deriver
+from rainstead.errors import RainsteadError
+from rainstead.log import LogReader
+from rainstead.settings import Settings
+
+from .answer import Answer, head
+from .days import rain_day_of, rain_day_start_ms
+
+__all__ = ["NoGauge", "RainAnswer", "RainDay", "RainMonth", "StormLine", "StormsAnswer", "rain", "storms"]
+
+Progress = Callable[[int], None]
+
+
+class NoGauge(RainsteadError, ValueError):
+    """The settings have no rain gauge."""
+
+
+@dataclass(frozen=True, slots=True)
+class RainDay:
+    """Rain of the rain day that ends on `ends_on`. rain_mm is None where the log has nothing of the gauge then."""
+
+    ends_on: str
+    start_ms: int
+    end_ms: int
+    tips: int
+    rain_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RainMonth:
+    """Rain of the rain days that end in a month, of those that were asked for."""
+
+    month: str
+    days_with_readings: int
+    rain_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RainAnswer(Answer):
+    """Days in order, the newest still going on."""
+
+    gauge: str
+    rain_day_hour: int
+    days: tuple[RainDay, ...]
+    months: tuple[RainMonth, ...]
+    total_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class StormLine:
+    """One storm. dry_before_s: since the storm before; None for the first."""
+
+    storm: calc.Storm
+    rain_low_mm: float
+    rain_high_mm: float
+    duration_s: float
+    dry_before_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StormsAnswer(Answer):
+    """Storms in order of time; the last may be going on."""
+
+    gauge: str
+    storm_gap_s: float
+    storms: tuple[StormLine, ...]
+    total_mm: float
+
+
+def rain(
+    settings: Settings, reader: LogReader, as_of_ms: int, *, days: int = 14, progress: Progress | None = None
+) -> RainAnswer:
+    """The last rain days. Raises NoGauge."""
+    gauge = _gauge(settings)
+    last = rain_day_of(as_of_ms, settings)
+    dates = [last - timedelta(days=back) for back in reversed(range(days))]
+    starts = [rain_day_start_ms(day, settings) for day in [*dates, last + timedelta(days=1)]]
+    tips = [0] * days
+    millimetres = [0.0] * days
+    seen = [False] * days
+    deriver = Deriver(settings)
+    state = deriver.start()
+    for batch in reader.batches(after_ms=starts[0], upto_ms=as_of_ms, sensors=[gauge]):
+        state, derived = deriver.advance(state, batch)
+        if progress is not None:
+            progress(len(batch))
+        for rows in derived.rain:
+            for k in range(days):
+                # A reading on the boundary belongs to the day that it ends.
+                inside = (rows.t_ms > starts[k]) & (rows.t_ms <= starts[k + 1])
+                tips[k] += int(rows.tips[inside].sum())
+                millimetres[k] += float(rows.rain_mm[inside].sum())
+                seen[k] = seen[k] or bool(inside.any())
+    lines = tuple(
+        RainDay(str(day), starts[k], starts[k + 1], tips[k], round(millimetres[k], 6) if seen[k] else None)
+        for k, day in enumerate(dates)
+    )
+    months: dict[str, list[float]] = {}
+    for line in lines:
+        if line.rain_mm is not None:
+            months.setdefault(line.ends_on[:7], []).append(line.rain_mm)
+    return RainAnswer(
+        **head(settings, reader, as_of_ms),
+        gauge=gauge,
+        rain_day_hour=settings.site.rain_day_hour,
+        days=lines,
+        months=tuple(RainMonth(month, len(parts), round(sum(parts), 6)) for month, parts in months.items()),
+        total_mm=round(sum(line.rain_mm or 0.0 for line in lines), 6),
+    )
+
+
+def storms(
+    settings: Settings,
+    reader: LogReader,
+    as_of_ms: int,
+    *,
+    since_ms: int | None = None,
+    least_mm: float = 0.0,
+    progress: Progress | None = None,
+) -> StormsAnswer:
+    """Storms that end after a time, of at least so many millimetres. Raises NoGauge."""
+    gauge = _gauge(settings)
+    assert settings.rain is not None
+    gap_s = settings.rain.storm_gap_s
+    deriver = Deriver(settings)
+    state = deriver.start()
+    found: list[calc.Storm] = []
+    for batch in reader.batches(upto_ms=as_of_ms, sensors=[gauge]):
+        state, derived = deriver.advance(state, batch)
+        found += derived.storms
+        if progress is not None:
+            progress(len(batch))
+    last = deriver.open_storm(state)
+    if last is not None:
+        # Whether it is over is a matter of the time asked for, not of the gauge's next word.
+        over = as_of_ms - last.end_ms > gap_s * 1000
+        found.append(replace(last, complete=over))
+    lines = [_line(storm, before) for storm, before in zip(found, [None, *found[:-1]], strict=True)]
+    kept = tuple(
+        line for line in lines if line.storm.rain_mm >= least_mm and (since_ms is None or line.storm.end_ms >= since_ms)
+    )
+    return StormsAnswer(
+        **head(settings, reader, as_of_ms),
+        gauge=gauge,
+        storm_gap_s=gap_s,
+        storms=kept,
+        total_mm=round(sum(line.storm.rain_mm for line in kept), 6),
+    )
+
+
+def _line(storm: calc.Storm, before: calc.Storm | None) -> StormLine:
+    return StormLine(
+        storm=storm,
+        rain_low_mm=max(0.0, storm.rain_mm - 1.96 * storm.rain_u_mm),
+        rain_high_mm=storm.rain_mm + 1.96 * storm.rain_u_mm,
+        duration_s=(storm.end_ms - storm.start_ms) / 1000,
+        dry_before_s=None if before is None else (storm.start_ms - before.end_ms) / 1000,
+    )
+
+
+def _gauge(settings: Settings) -> str:
+    if settings.rain is None:
+        raise NoGauge("the settings have no [rain] table with a gauge; add one to ask about rain")
+    return settings.rain.gauge

@@ -1,0 +1,60 @@
+"""The program: its commands, and what a person sees when something is wrong."""
+
+import os
+import sqlite3
+import sys
+from typing import Annotated, NoReturn
+
+import typer
+
+from rainstead import __version__
+from rainstead.errors import RainsteadError
+
+from . import reading, settings
+from .importing import import_file
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="rainstead",
+    help="Water on the place: how much, where from, where to. The logger has a program of its own, rainstead-logger.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+)
+reading.add_to(app)
+app.command("import")(import_file)
+app.add_typer(settings.app, name="settings")
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"rainstead {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say which version this is.")
+    ] = False,
+) -> None:
+    """Desk commands for a site on stored rainwater."""
+
+
+def main() -> None:
+    """Run; what a person can mend is one message and exit code 2, never a traceback."""
+    try:
+        app()
+    except RainsteadError as error:
+        _refuse(str(error))
+    except sqlite3.Error as error:
+        _refuse(f"the log cannot be read now ({error}); try again, and check the disk if it stays so")
+    except BrokenPipeError:
+        # The reader of a pipe has gone, as `| head` does; there is nobody left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _refuse(message: str) -> NoReturn:
+    print(f"rainstead: {message}", file=sys.stderr)
+    sys.exit(2)
