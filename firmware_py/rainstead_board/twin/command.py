@@ -38,3 +38,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         raise SystemExit(2) from None
     except KeyboardInterrupt:
         raise SystemExit(130) from None
+
+
+if __name__ == "__main__":
+    main()

@@ -69,8 +69,10 @@ def run_demo(folder: Path, *, days: int, seconds: float | None, seed: int) -> No
             stderr=told,
             start_new_session=True,
         )
+    ended_early = False
     try:
         _show(console, LiveView(folder), child, seconds)
+        ended_early = child.poll() is not None
     except KeyboardInterrupt:
         pass
     finally:
@@ -80,7 +82,7 @@ def run_demo(folder: Path, *, days: int, seconds: float | None, seed: int) -> No
         except subprocess.TimeoutExpired:
             child.kill()
             child.wait()
-    if child.returncode != 0:
+    if ended_early or child.returncode != 0:
         raise RainsteadError(
             f"the logger ended with code {child.returncode}; its own words are in {folder / 'logger.txt'}"
         )

@@ -11,7 +11,7 @@ from rainstead_board.twin.weather import DAY_MS, generated_weather
 
 __all__ = ["demo_history", "demo_settings_text", "demo_site"]
 
-_LIVE_FREEBOARD_L = 160.0
+_LIVE_FREEBOARD_L = 270.0
 """What the upper tank has left when the live part starts: the first live storm takes it past the alarm's limit."""
 
 
@@ -54,7 +54,7 @@ def demo_history(settings: Settings, *, end_ms: int, days: int = 60, seed: int =
     nozzles_l_min = (55.0, 38.0, 24.0)
     runs = [
         PumpRun(at_ms, at_ms + (6 + week % 3 * 4) * 60_000, nozzles_l_min[week % 3])
-        for week, at_ms in enumerate(range(start_ms + 2 * DAY_MS + 37_215_000, end_ms - DAY_MS, 7 * DAY_MS))
+        for week, at_ms in enumerate(range(start_ms - start_ms % DAY_MS + 2 * DAY_MS + 37_215_000, end_ms - DAY_MS, 7 * DAY_MS))
     ]
     starts = (0.55, 0.7, 0.75)
     # The last day stays dry, or the tank would be full before the live part begins.

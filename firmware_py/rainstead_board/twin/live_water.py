@@ -16,7 +16,7 @@ class Script:
     """What happens live, in seconds since the start; then all over again each `period_s`."""
 
     storm_s: tuple[float, float] = (12.0, 75.0)
-    storm_mm_h: float = 90.0
+    storm_mm_h: float = 150.0
     pump_s: tuple[float, float] = (85.0, 130.0)
     pump_l_min: float = 55.0
     period_s: float = 300.0
