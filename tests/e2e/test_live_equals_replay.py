@@ -9,7 +9,7 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
 from rainstead.clock import SystemClock
-from rainstead.derive import Derived, Deriver
+from rainstead.derive import Derived, Deriver, LevelRows
 from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Batch, Quality
 from rainstead.replay import replay
@@ -74,7 +74,8 @@ def test_what_the_logger_worked_out_live_is_what_replay_works_out(tmp_path: Path
 
     with LogReader(path) as reader:
         logged = [(e.t_ms, e.alarm, e.subject, e.state, e.value, e.reason) for e in reader.events()]
-        found, last = [], {}
+        found: list[tuple[object, ...]] = []
+        last: dict[str, LevelRows] = {}
         for _, derived in replay(reader, Deriver(settings)):
             found += [(e.t_ms, e.alarm, e.subject, e.state, e.value, e.reason) for e in derived.events]
             last |= {rows.tank: rows for rows in derived.levels if len(rows.t_ms)}

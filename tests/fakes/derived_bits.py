@@ -1,5 +1,6 @@
 """Everything that was derived, as text that shows every bit, whatever the cut into batches."""
 
+import dataclasses
 from pathlib import Path
 
 from rainstead.derive import Derived, Deriver
@@ -13,7 +14,7 @@ def flatten(derived: list[Derived]) -> dict[str, list[tuple[object, ...]]]:
     flat: dict[str, list[tuple[object, ...]]] = {}
     for one in derived:
         for rows in (*one.levels, *one.rain, *one.flow, *one.temperatures):
-            fields = [getattr(rows, name) for name in rows.__slots__]
+            fields = [getattr(rows, field.name) for field in dataclasses.fields(rows)]
             label = f"{type(rows).__name__} {fields[0]}"
             columns = [field.tolist() for field in fields[1:]]
             flat.setdefault(label, []).extend(tuple(map(repr, row)) for row in zip(*columns, strict=True))

@@ -51,10 +51,11 @@ def demo_history(settings: Settings, *, end_ms: int, days: int = 60, seed: int =
     weather = generated_weather(
         start_ms, days, seed=seed, latitude_deg=site.latitude_deg, utc_offset_s=site.utc_offset_s
     )
+    first_ms = start_ms - start_ms % DAY_MS + 2 * DAY_MS + 37_215_000  # in the morning of the third day
     nozzles_l_min = (55.0, 38.0, 24.0)
     runs = [
         PumpRun(at_ms, at_ms + (6 + week % 3 * 4) * 60_000, nozzles_l_min[week % 3])
-        for week, at_ms in enumerate(range(start_ms - start_ms % DAY_MS + 2 * DAY_MS + 37_215_000, end_ms - DAY_MS, 7 * DAY_MS))
+        for week, at_ms in enumerate(range(first_ms, end_ms - DAY_MS, 7 * DAY_MS))
     ]
     starts = (0.55, 0.7, 0.75)
     # The last day stays dry, or the tank would be full before the live part begins.

@@ -1,8 +1,8 @@
 """The answers laid out as tables. Nothing is worked out here."""
 
+from collections.abc import Iterable
 from typing import Any
 
-from rich import box
 from rich.console import Group
 from rich.markup import escape
 from rich.table import Table
@@ -20,17 +20,22 @@ from rainstead.answers import (
     TanksAnswer,
 )
 
-from .words import age, litres, span, spread, state_words, when
+from .words import age, litres, moment, span, spread, state_mark, state_words, when
 
 __all__ = ["alarms", "now", "pump", "rain", "replay", "storms", "tanks"]
 
 _RESERVE_CAUTION = "Not advice to stay and defend: the fire authority decides what a property needs."
-_WATER_CAUTION = "Untreated rainwater is not drinking water. Open tanks drown: cover them, and never dip alone."
-_PUMP_CAUTION = "Run a petrol engine outdoors only: its exhaust kills within minutes in a shed or a pit."
+_WATER_CAUTION = "Untreated rain is not drinking water. Open tanks drown: cover, never dip alone."
+_PUMP_CAUTION = "Run a petrol engine outdoors only: its exhaust kills in a shed within minutes."
+
+
+_OR_MORE = {False: "", True: "≥ "}
+_TOLD = ("at_least_brim", "last_known", "unknown")
+"""States of a tank that need words."""
 
 
 def _table(*columns: str, left: int = 1) -> Table:
-    table = Table(box=box.SIMPLE, pad_edge=False, show_edge=False, header_style="bold")
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     for k, column in enumerate(columns):
         table.add_column(column, justify="left" if k < left else "right", no_wrap=True)
     return table
@@ -43,6 +48,7 @@ def _dim(text: str) -> Text:
 def now(answer: NowAnswer) -> Group:
     """One page."""
     parts: list[Any] = [_levels(answer.tanks)]
+    parts += [Text(f"{one.name}: {state_words(one)}", style="yellow") for one in answer.tanks if one.state in _TOLD]
     total = answer.total
     if total.volume_l is not None:
         said = f"In all {litres(total.volume_l)} {spread(total)}"
@@ -57,11 +63,15 @@ def now(answer: NowAnswer) -> Group:
         parts.append(_rain(answer))
     if answer.flow is not None:
         run = answer.flow.run
-        flow = "unknown" if answer.flow.flow_l_min is None else f"{answer.flow.flow_l_min:.1f} L/min"
+        flow = f"{answer.flow.flow_l_min:.1f} L/min" if answer.flow.flow_l_min is not None else "unknown"
+        if answer.flow.because is not None:
+            flow += f", because {answer.flow.because}"
         said = f"Flow {flow}"
         if run is not None:
             said += f"; this pump run {run.volume_l:,.0f} L in {span((run.end_ms - run.start_ms) / 1000)}"
         parts.append(Text(said))
+        if run is not None:
+            parts.append(_dim(_PUMP_CAUTION))
     parts.append(_standing(answer.alarms, answer.time_zone))
     troubled = [sensor for sensor in answer.sensors if sensor.is_in_trouble]
     for sensor in troubled:
@@ -74,7 +84,7 @@ def now(answer: NowAnswer) -> Group:
 
 def _levels(levels: tuple[TankLevel, ...]) -> Table:
     table = _table("tank", "litres", "95 %", "full", "freeboard", "usable", "depth")
-    table.add_column("", overflow="fold")
+    table.add_column("", no_wrap=True)
     for level in levels:
         full = "" if level.full_ratio is None else f"{100 * level.full_ratio:.0f} %"
         depth = "" if level.depth_m is None else f"{level.depth_m:.3f} m"
@@ -86,7 +96,7 @@ def _levels(levels: tuple[TankLevel, ...]) -> Table:
             "" if level.freeboard_l is None else litres(level.freeboard_l),
             "" if level.usable_l is None else litres(level.usable_l),
             depth,
-            Text(state_words(level), style="yellow"),
+            Text(state_mark(level), style="yellow"),
         )
     return table
 
@@ -94,20 +104,23 @@ def _levels(levels: tuple[TankLevel, ...]) -> Table:
 def _reserve(answer: NowAnswer) -> Text:
     reserve = answer.reserve
     assert reserve is not None
+    said = f"Fire reserve {litres(reserve.fire_l)}: "
     if reserve.usable_l is None or reserve.above_l is None:
-        return Text(f"Fire reserve {litres(reserve.fire_l)}: usable water unknown", style="yellow")
-    if reserve.above_l < 0:
-        short = f"{litres(reserve.usable_l)} usable, {litres(-reserve.above_l)} SHORT"
-        return Text(f"Fire reserve {litres(reserve.fire_l)}: {short}", style="bold red")
-    return Text(
-        f"Fire reserve {litres(reserve.fire_l)}: {litres(reserve.usable_l)} usable, {litres(reserve.above_l)} above it"
-    )
+        return Text(f"{said}usable water unknown, because {reserve.because}", style="yellow")
+    least = "at least " if reserve.is_at_least else ""
+    said += f"{least}{litres(reserve.usable_l)} usable, "
+    short = reserve.above_l < 0
+    said += f"{litres(-reserve.above_l)} SHORT" if short else f"{litres(reserve.above_l)} above it"
+    if reserve.is_old:
+        said += "; last known, not measured now"
+    return Text(said, style="bold red" if short else "yellow" if reserve.is_old else "")
 
 
 def _rain(answer: NowAnswer) -> Text:
     rain = answer.rain
     assert rain is not None
-    said = f"Rain {rain.rain_day_mm:.1f} mm this rain day, {rain.last_hour_mm:.1f} mm in the last hour"
+    least = "at least " if rain.is_at_least else ""
+    said = f"Rain {least}{rain.rain_day_mm:.1f} mm this rain day, {least}{rain.last_hour_mm:.1f} mm in the last hour"
     if rain.storm is not None:
         storm = rain.storm
         said += f"; storm so far {storm.rain_mm:.1f} mm in {span((storm.end_ms - storm.start_ms) / 1000)}"
@@ -115,6 +128,8 @@ def _rain(answer: NowAnswer) -> Text:
             said += f", {rain.intensity_mm_h:.1f} mm/h at most now"
     elif rain.last_tip_ms is not None:
         said += f"; last tip {age((answer.as_of_ms - rain.last_tip_ms) / 1000)} ago"
+    if rain.because is not None:
+        said += f" (gauge: {rain.because})"
     return Text(said)
 
 
@@ -182,12 +197,20 @@ def rain(answer: RainAnswer) -> Group:
     """Days and months."""
     table = _table("rain day ends", "mm", "tips")
     for day in answer.days:
-        table.add_row(day.ends_on, "unknown" if day.rain_mm is None else f"{day.rain_mm:.1f}", str(day.tips))
+        mm = "unknown" if day.rain_mm is None else f"{_OR_MORE[day.is_at_least]}{day.rain_mm:.1f}"
+        table.add_row(day.ends_on, mm, str(day.tips))
     months = _table("month", "mm", "days")
     for month in answer.months:
-        months.add_row(month.month, f"{month.rain_mm:.1f}", str(month.days_with_readings))
-    said = f"{answer.total_mm:.1f} mm in all. Rain days are cut at {answer.rain_day_hour:02d}:00, named by the day they end."
-    return Group(table, Text(""), months, Text(""), _dim(said))
+        months.add_row(month.month, f"{_OR_MORE[month.is_at_least]}{month.rain_mm:.1f}", str(month.days_with_readings))
+    said = f"{answer.total_mm:.1f} mm in all."
+    cut = f"Rain days are cut at {answer.rain_day_hour:02d}:00 and named by the day they end; the last is going on."
+    return Group(table, Text(""), months, Text(""), _dim(said), _dim(cut), *_more_note(answer.days))
+
+
+def _more_note(lines: Iterable[Any]) -> list[Text]:
+    if not any(line.is_at_least for line in lines):
+        return []
+    return [Text("≥: some of that time the gauge said that it could not count.", style="yellow")]
 
 
 def storms(answer: StormsAnswer) -> Group:
@@ -198,17 +221,17 @@ def storms(answer: StormsAnswer) -> Group:
     for line in answer.storms:
         storm = line.storm
         table.add_row(
-            when(storm.start_ms, answer.time_zone),
-            when(storm.end_ms, answer.time_zone) if storm.complete else "going on",
+            moment(storm.start_ms, answer.time_zone),
+            moment(storm.end_ms, answer.time_zone) if storm.complete else "going on",
             span(line.duration_s),
-            f"{storm.rain_mm:.1f}",
-            f"±{1.96 * storm.rain_u_mm:.1f}",
+            f"{_OR_MORE[line.is_at_least]}{storm.rain_mm:.1f}",
+            "or more" if line.is_at_least else f"±{1.96 * storm.rain_u_mm:.1f}",
             str(storm.tips),
             "" if line.dry_before_s is None else span(line.dry_before_s),
         )
     gap = span(answer.storm_gap_s)
     said = f"{len(answer.storms)} storms, {answer.total_mm:.1f} mm; a dry gap over {gap} ends a storm."
-    return Group(table, Text(""), _dim(said))
+    return Group(table, Text(""), _dim(said), *_more_note(answer.storms))
 
 
 def pump(answer: PumpAnswer) -> Group:
@@ -221,7 +244,7 @@ def pump(answer: PumpAnswer) -> Group:
         still = "" if run.complete else " so far"
         has_flow = run.flow_l_min == run.flow_l_min
         table.add_row(
-            when(run.start_ms, answer.time_zone),
+            moment(run.start_ms, answer.time_zone),
             f"{span(line.duration_s)}{still}",
             f"{run.volume_l:,.0f}",
             f"±{1.96 * run.volume_u_l:,.0f}",
@@ -240,22 +263,13 @@ def alarms(answer: AlarmsAnswer) -> Group:
     """How they stand, then the events."""
     table = _table("alarm", "subject", "state", "since", left=4)
     for one in answer.standing:
-        since = "never raised" if one.since_ms is None else when(one.since_ms, answer.time_zone)
+        since = "never raised" if one.since_ms is None else moment(one.since_ms, answer.time_zone)
         style = "" if one.state == "normal" else "bold red"
         table.add_row(one.alarm.replace("_", " "), one.subject, Text(one.state.replace("_", " "), style=style), since)
     parts: list[Any] = [table if answer.standing else Text("No alarm is watched.")]
-    if answer.events:
-        events = _table("when", "alarm", "subject", "state", left=4)
-        events.add_column("reason", overflow="fold")
-        for event in answer.events:
-            events.add_row(
-                when(event.t_ms, answer.time_zone),
-                event.alarm.replace("_", " "),
-                event.subject,
-                event.state.replace("_", " "),
-                event.reason,
-            )
-        parts += [Text(""), events]
+    for event in answer.events:
+        told = f"{moment(event.t_ms, answer.time_zone)}  {event.alarm.replace('_', ' ')}, {event.subject}: "
+        parts += [Text(""), Text(f"{told}{event.state.replace('_', ' ')}"), _dim(f"    {event.reason}")]
     return Group(*parts)
 
 
@@ -278,7 +292,7 @@ def replay(answer: ReplayAnswer) -> Group:
                 litres(tank.last_l),
                 litres(tank.other_last_l),
                 litres(tank.largest_difference_l),
-                "" if tank.largest_difference_ms is None else when(tank.largest_difference_ms, answer.time_zone),
+                "" if tank.largest_difference_ms is None else moment(tank.largest_difference_ms, answer.time_zone),
             )
         totals = _table("total", "is", "would be")
         for one in answer.totals:
@@ -294,7 +308,7 @@ def replay(answer: ReplayAnswer) -> Group:
         for difference in answer.events[:40]:
             event = difference.event
             events.add_row(
-                when(event.t_ms, answer.time_zone),
+                moment(event.t_ms, answer.time_zone),
                 difference.side,
                 event.alarm.replace("_", " "),
                 event.subject,
