@@ -2,6 +2,7 @@
 
 import dataclasses
 from pathlib import Path
+from typing import Any
 
 from rainstead.derive import Derived, Deriver
 from rainstead.log import LogReader
@@ -13,7 +14,8 @@ def flatten(derived: list[Derived]) -> dict[str, list[tuple[object, ...]]]:
     """Every derived number, bit for bit, whatever the cut."""
     flat: dict[str, list[tuple[object, ...]]] = {}
     for one in derived:
-        for rows in (*one.levels, *one.rain, *one.flow, *one.temperatures):
+        every: list[Any] = [*one.levels, *one.rain, *one.flow, *one.temperatures]
+        for rows in every:
             fields = [getattr(rows, field.name) for field in dataclasses.fields(rows)]
             label = f"{type(rows).__name__} {fields[0]}"
             columns = [field.tolist() for field in fields[1:]]

@@ -25,8 +25,9 @@ from .sense import history
 from .waterworks import SiteState
 
 if TYPE_CHECKING:
-    from rainstead.cli.view import LiveView
     from rich.console import Console
+
+    from rainstead.cli.view import LiveView
 
 __all__ = ["fill_log", "run_demo", "run_live"]
 
@@ -52,8 +53,9 @@ def run_demo(folder: Path, *, days: int, seconds: float | None, seed: int) -> No
     Ends on Ctrl-C or after `seconds`; the folder stays, for the desk commands.
     Raises RainsteadError where the folder holds anything that the demo did not make.
     """
-    from rainstead.cli.view import LiveView
     from rich.console import Console
+
+    from rainstead.cli.view import LiveView
 
     console = Console()
     folder = folder.absolute()
