@@ -342,6 +342,12 @@ class Deriver:
         period = calc.in_force(measured.since_ms, np.array([t_ms], dtype=np.int64))
         return _litres(measured, period, np.array([depth_m]))
 
+    def rain_per_tip_mm(self, t_ms: int) -> float:
+        """The gauge's depth per tip in force at a time; NaN without a gauge."""
+        if self._gauge is None:
+            return float("nan")
+        return self._gauge.factor[int(calc.in_force(self._gauge.since_ms, np.array([t_ms], dtype=np.int64))[0])]
+
     # --- tanks -------------------------------------------------------------------------------------------------
 
     def _temperature_rows(self, name: str, batch: Batch) -> TemperatureRows:

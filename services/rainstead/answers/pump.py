@@ -10,6 +10,7 @@ from rainstead.log import LogReader
 from rainstead.settings import Settings
 
 from .answer import Answer, head
+from .levels import Z_95
 
 __all__ = ["NoMeter", "PumpAnswer", "RunLine", "pump"]
 
@@ -69,8 +70,8 @@ def pump(
         RunLine(
             run=run,
             duration_s=(run.end_ms - run.start_ms) / 1000,
-            volume_low_l=max(0.0, run.volume_l - 1.96 * run.volume_u_l),
-            volume_high_l=run.volume_l + 1.96 * run.volume_u_l,
+            volume_low_l=max(0.0, run.volume_l - Z_95 * run.volume_u_l),
+            volume_high_l=run.volume_l + Z_95 * run.volume_u_l,
             fuel_estimate_l=None if fuel is None else fuel.rate_l_h * (run.end_ms - run.start_ms) / 3_600_000,
         )
         for run in found

@@ -4,14 +4,18 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
+import numpy as np
+
 from rainstead import calc
 from rainstead.derive import Deriver
 from rainstead.errors import RainsteadError
 from rainstead.log import LogReader
+from rainstead.readings import I64, Batch, Quality
 from rainstead.settings import Settings
 
 from .answer import Answer, head
 from .days import rain_day_of, rain_day_start_ms
+from .levels import Z_95
 
 __all__ = ["NoGauge", "RainAnswer", "RainDay", "RainMonth", "StormLine", "StormsAnswer", "rain", "storms"]
 
@@ -24,13 +28,17 @@ class NoGauge(RainsteadError, ValueError):
 
 @dataclass(frozen=True, slots=True)
 class RainDay:
-    """Rain of the rain day that ends on `ends_on`. rain_mm is None where the log has nothing of the gauge then."""
+    """Rain of the rain day that ends on `ends_on`. rain_mm is None where the log has nothing of the gauge then.
+
+    is_at_least: some of that day the gauge said that it could not count.
+    """
 
     ends_on: str
     start_ms: int
     end_ms: int
     tips: int
     rain_mm: float | None
+    is_at_least: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +48,7 @@ class RainMonth:
     month: str
     days_with_readings: int
     rain_mm: float
+    is_at_least: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,11 +64,15 @@ class RainAnswer(Answer):
 
 @dataclass(frozen=True, slots=True)
 class StormLine:
-    """One storm. dry_before_s: since the storm before; None for the first."""
+    """One storm. dry_before_s: since the storm before; None for the first.
+
+    is_at_least: during it the gauge said that it could not count; rain_high_mm is then None.
+    """
 
     storm: calc.Storm
     rain_low_mm: float
-    rain_high_mm: float
+    rain_high_mm: float | None
+    is_at_least: bool
     duration_s: float
     dry_before_s: float | None
 
@@ -85,6 +98,7 @@ def rain(
     tips = [0] * days
     millimetres = [0.0] * days
     seen = [False] * days
+    deaf = [False] * days
     deriver = Deriver(settings)
     state = deriver.start()
     for batch in reader.batches(after_ms=starts[0], upto_ms=as_of_ms, sensors=[gauge]):
@@ -98,20 +112,22 @@ def rain(
                 tips[k] += int(rows.tips[inside].sum())
                 millimetres[k] += float(rows.rain_mm[inside].sum())
                 seen[k] = seen[k] or bool(inside.any())
+        unheard_ms = _unheard_ms(batch, gauge)
+        for k in range(days):
+            deaf[k] = deaf[k] or bool(((unheard_ms > starts[k]) & (unheard_ms <= starts[k + 1])).any())
     lines = tuple(
-        RainDay(str(day), starts[k], starts[k + 1], tips[k], round(millimetres[k], 6) if seen[k] else None)
+        RainDay(str(day), starts[k], starts[k + 1], tips[k], round(millimetres[k], 6) if seen[k] else None, deaf[k])
         for k, day in enumerate(dates)
     )
-    months: dict[str, list[float]] = {}
+    months: dict[str, list[RainDay]] = {}
     for line in lines:
-        if line.rain_mm is not None:
-            months.setdefault(line.ends_on[:7], []).append(line.rain_mm)
+        months.setdefault(line.ends_on[:7], []).append(line)
     return RainAnswer(
         **head(settings, reader, as_of_ms),
         gauge=gauge,
         rain_day_hour=settings.site.rain_day_hour,
         days=lines,
-        months=tuple(RainMonth(month, len(parts), round(sum(parts), 6)) for month, parts in months.items()),
+        months=tuple(_month(month, parts) for month, parts in months.items()),
         total_mm=round(sum(line.rain_mm or 0.0 for line in lines), 6),
     )
 
@@ -132,9 +148,11 @@ def storms(
     deriver = Deriver(settings)
     state = deriver.start()
     found: list[calc.Storm] = []
+    deaf_ms = [np.zeros(0, dtype=np.int64)]
     for batch in reader.batches(upto_ms=as_of_ms, sensors=[gauge]):
         state, derived = deriver.advance(state, batch)
         found += derived.storms
+        deaf_ms.append(_unheard_ms(batch, gauge))
         if progress is not None:
             progress(len(batch))
     last = deriver.open_storm(state)
@@ -142,7 +160,8 @@ def storms(
         # Whether it is over is a matter of the time asked for, not of the gauge's next word.
         over = as_of_ms - last.end_ms > gap_s * 1000
         found.append(replace(last, complete=over))
-    lines = [_line(storm, before) for storm, before in zip(found, [None, *found[:-1]], strict=True)]
+    unheard_ms = np.concatenate(deaf_ms)
+    lines = [_line(storm, before, unheard_ms) for storm, before in zip(found, [None, *found[:-1]], strict=True)]
     kept = tuple(
         line for line in lines if line.storm.rain_mm >= least_mm and (since_ms is None or line.storm.end_ms >= since_ms)
     )
@@ -155,14 +174,27 @@ def storms(
     )
 
 
-def _line(storm: calc.Storm, before: calc.Storm | None) -> StormLine:
+def _line(storm: calc.Storm, before: calc.Storm | None, unheard_ms: I64) -> StormLine:
+    at_least = bool(((unheard_ms >= storm.start_ms) & (unheard_ms <= storm.end_ms)).any())
     return StormLine(
         storm=storm,
-        rain_low_mm=max(0.0, storm.rain_mm - 1.96 * storm.rain_u_mm),
-        rain_high_mm=storm.rain_mm + 1.96 * storm.rain_u_mm,
+        rain_low_mm=max(0.0, storm.rain_mm - Z_95 * storm.rain_u_mm),
+        rain_high_mm=None if at_least else storm.rain_mm + Z_95 * storm.rain_u_mm,
+        is_at_least=at_least,
         duration_s=(storm.end_ms - storm.start_ms) / 1000,
         dry_before_s=None if before is None else (storm.start_ms - before.end_ms) / 1000,
     )
+
+
+def _month(month: str, days: list[RainDay]) -> RainMonth:
+    known = [day.rain_mm for day in days if day.rain_mm is not None]
+    return RainMonth(month, len(known), round(sum(known), 6), any(day.is_at_least for day in days))
+
+
+def _unheard_ms(batch: Batch, gauge: str) -> I64:
+    """When the gauge said that it could not count."""
+    rows = batch.of(gauge)
+    return rows.take(rows.quality != Quality.OK).t_ms
 
 
 def _gauge(settings: Settings) -> str:

@@ -93,7 +93,7 @@ def tanks(
     deriver = Deriver(settings)
     state = state_at(reader, deriver, upto_ms=as_of_ms, progress=progress)
     carried = dict(zip(deriver.tank_names, state.tanks, strict=True))
-    names = sorted(settings.tanks) if only is None else [only]
+    names = list(settings.tanks) if only is None else [only]
     history = _history(settings, reader, deriver, names, as_of_ms, days) if days else {}
     details = []
     for name in names:

@@ -7,7 +7,6 @@ from typing import Annotated
 import typer
 
 from rainstead.clock import SystemClock
-from rainstead.settings import load_settings
 
 from .site import SiteFolder
 
@@ -21,6 +20,7 @@ def import_file(
     from rich.console import Console
 
     from rainstead.importing import import_readings
+    from rainstead.settings import load_settings
 
     settings = load_settings(site / "site.toml", now_ms=SystemClock().wall_ms())
     console = Console(stderr=True)

@@ -73,7 +73,10 @@ def now(answer: NowAnswer) -> Group:
         if run is not None:
             parts.append(_dim(_PUMP_CAUTION))
     parts.append(_standing(answer.alarms, answer.time_zone))
-    troubled = [sensor for sensor in answer.sensors if sensor.is_in_trouble]
+    # Of a log that has ended, the line at the top says enough; so does a tank of its ranger.
+    troubled = [
+        one for one in answer.sensors if one.is_in_trouble and not (answer.last_reading_is_old and one.state == "old")
+    ]
     for sensor in troubled:
         since = "" if sensor.age_s is None else f", {age(sensor.age_s)} ago"
         parts.append(Text(f"Sensor {sensor.name}: {sensor.because}{since}", style="yellow"))

@@ -1,12 +1,9 @@
-"""The commands that read a site's log."""
+"""The commands that read a site's log. What is heavy is imported when a command runs, so that help comes at once."""
 
 from pathlib import Path
 from typing import Annotated
 
 import typer
-
-from rainstead import answers
-from rainstead.settings import load_settings
 
 from .site import AsJson, AsOf, SiteFolder, open_site, show, since_ms
 
@@ -24,6 +21,8 @@ def add_to(app: typer.Typer) -> None:
 
 def now(site: SiteFolder = Path(), as_of: AsOf = None, as_json: AsJson = False) -> None:
     """How everything stands: litres, freeboard, reserve, rain, flow, alarms."""
+    from rainstead import answers
+
     from . import layout
 
     with open_site(site, as_of) as opened, opened.progress("catching up") as progress:
@@ -39,6 +38,8 @@ def tanks(
     as_json: AsJson = False,
 ) -> None:
     """Each tank in detail, and its daily litres."""
+    from rainstead import answers
+
     from . import layout
 
     with open_site(site, as_of) as opened, opened.progress("catching up") as progress:
@@ -48,10 +49,12 @@ def tanks(
 
 def rain(site: SiteFolder = Path(), days: Days = 14, as_of: AsOf = None, as_json: AsJson = False) -> None:
     """Rain by the rain day."""
+    from rainstead import answers
+
     from . import layout
 
-    with open_site(site, as_of) as opened:
-        answer = answers.rain(opened.settings, opened.reader, opened.as_of_ms, days=days)
+    with open_site(site, as_of) as opened, opened.progress("reading rain") as progress:
+        answer = answers.rain(opened.settings, opened.reader, opened.as_of_ms, days=days, progress=progress)
     show(answer, as_json, layout.rain)
 
 
@@ -63,21 +66,32 @@ def storms(
     as_json: AsJson = False,
 ) -> None:
     """Each storm: when it began and ended, and how much it brought."""
+    from rainstead import answers
+
     from . import layout
 
-    with open_site(site, as_of) as opened:
+    with open_site(site, as_of) as opened, opened.progress("reading rain") as progress:
         answer = answers.storms(
-            opened.settings, opened.reader, opened.as_of_ms, since_ms=since_ms(since, opened), least_mm=least
+            opened.settings,
+            opened.reader,
+            opened.as_of_ms,
+            since_ms=since_ms(since, opened),
+            least_mm=least,
+            progress=progress,
         )
     show(answer, as_json, layout.storms)
 
 
 def pump(site: SiteFolder = Path(), since: Since = None, as_of: AsOf = None, as_json: AsJson = False) -> None:
     """Each pump run: how long, how many litres, how fast."""
+    from rainstead import answers
+
     from . import layout
 
-    with open_site(site, as_of) as opened:
-        answer = answers.pump(opened.settings, opened.reader, opened.as_of_ms, since_ms=since_ms(since, opened))
+    with open_site(site, as_of) as opened, opened.progress("reading the meter") as progress:
+        answer = answers.pump(
+            opened.settings, opened.reader, opened.as_of_ms, since_ms=since_ms(since, opened), progress=progress
+        )
     show(answer, as_json, layout.pump)
 
 
@@ -88,6 +102,8 @@ def alarms(
     as_json: AsJson = False,
 ) -> None:
     """What is active, and what was raised and cleared when."""
+    from rainstead import answers
+
     from . import layout
 
     with open_site(site, as_of) as opened:
@@ -104,9 +120,12 @@ def replay(
     as_json: AsJson = False,
 ) -> None:
     """Work the whole log out again and compare; exit code 1 where the log's own alarms differ."""
+    from rainstead import answers
+    from rainstead.settings import load_settings
+
     from . import layout
 
-    with open_site(site, as_of) as opened, opened.progress("working the log out again") as progress:
+    with open_site(site, as_of) as opened, opened.progress("working the log out again", whole=True) as progress:
         other = None if settings is None else load_settings(settings)
         answer = answers.replay_log(
             opened.settings,

@@ -8,7 +8,6 @@ import typer
 
 from rainstead.clock import SystemClock
 from rainstead.errors import SettingsError
-from rainstead.settings import Settings, load_settings, starter
 
 app = typer.Typer(help="Check, describe and begin a site's settings.", no_args_is_help=True)
 
@@ -16,6 +15,8 @@ app = typer.Typer(help="Check, describe and begin a site's settings.", no_args_i
 @app.command()
 def check(file: Annotated[Path, typer.Argument(help="The settings file.")]) -> None:
     """Say whether a settings file is good, or list every mistake in it."""
+    from rainstead.settings import load_settings
+
     settings = load_settings(file, now_ms=SystemClock().wall_ms())
     parts = [
         _counted(len(settings.tanks), "tank"),
@@ -30,12 +31,16 @@ def check(file: Annotated[Path, typer.Argument(help="The settings file.")]) -> N
 @app.command()
 def schema() -> None:
     """Print the settings' JSON Schema, for editors and other programs."""
+    from rainstead.settings import Settings
+
     typer.echo(json.dumps(Settings.model_json_schema(), indent=2))
 
 
 @app.command()
 def new(file: Annotated[Path, typer.Argument(help="Where to write it; must not exist yet.")]) -> None:
     """Write a settings file to start from, with every line explained."""
+    from rainstead.settings import starter
+
     try:
         with file.open("x", encoding="utf-8") as out:
             out.write(starter())

@@ -1,20 +1,21 @@
 """What every reading command takes: which site, as of when, and how to print."""
 
 import json
-import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from rainstead.answers import Answer, read_time_ms, to_plain
 from rainstead.clock import SystemClock
-from rainstead.log import LogReader
-from rainstead.settings import Settings, load_settings
+
+if TYPE_CHECKING:
+    from rainstead.answers import Answer
+    from rainstead.log import LogReader
+    from rainstead.settings import Settings
 
 __all__ = ["AsJson", "AsOf", "OpenSite", "SiteFolder", "console_for_people", "open_site", "show", "since_ms"]
 
@@ -31,8 +32,7 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON, with documente
 
 Progress = Callable[[int], None]
 _PIPE_WIDTH = 140
-_SLOW_READINGS = 400_000
-"""Fewer than this are worked out in under a second, and get no bar."""
+_SLOW_MS = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +40,8 @@ class OpenSite:
     """A site's settings and log, and the time to answer for."""
 
     folder: Path
-    settings: Settings
-    reader: LogReader
+    settings: "Settings"
+    reader: "LogReader"
     as_of_ms: int
 
     @property
@@ -50,23 +50,61 @@ class OpenSite:
         return self.settings.site.time_zone
 
     @contextmanager
-    def progress(self, what: str) -> Iterator[Progress | None]:
-        """A bar on a terminal, for what takes longer than a second; otherwise nothing."""
-        if not sys.stderr.isatty() or self.reader.most_readings() < _SLOW_READINGS:
+    def progress(self, what: str, *, whole: bool = False) -> Iterator[Progress | None]:
+        """A bar on a terminal, for what takes longer than a second; otherwise nothing.
+
+        whole: all of the log is read, so that the end can be told beforehand.
+        """
+        if not sys.stderr.isatty():
             yield None
             return
-        from rich.console import Console
-        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+        late = _LateBar(what, self if whole else None)
+        try:
+            yield late.advance
+        finally:
+            late.close()
 
-        columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:,}"), TimeElapsedColumn())
-        with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-            task = bar.add_task(what, total=self.reader.count(upto_ms=self.as_of_ms))
-            yield lambda count: bar.advance(task, count)
+
+class _LateBar:
+    """Comes up only once the work has taken a second."""
+
+    def __init__(self, what: str, whole: OpenSite | None) -> None:
+        self._what, self._whole = what, whole
+        self._clock = SystemClock()
+        self._begun_ms = self._clock.boot_ms()
+        self._done = 0
+        self._bar: Any = None
+        self._task: Any = None
+
+    def advance(self, count: int) -> None:
+        """So many readings more."""
+        self._done += count
+        if self._bar is None and self._clock.boot_ms() - self._begun_ms > _SLOW_MS:
+            from rich.console import Console
+            from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+            told = TextColumn("{task.completed:,} readings")
+            columns = (TextColumn("{task.description}"), BarColumn(), told, TimeElapsedColumn())
+            self._bar = Progress(*columns, console=Console(stderr=True), transient=True)
+            total = None if self._whole is None else self._whole.reader.count(upto_ms=self._whole.as_of_ms)
+            self._task = self._bar.add_task(self._what, total=total)
+            self._bar.start()
+        if self._bar is not None:
+            self._bar.update(self._task, completed=self._done)
+
+    def close(self) -> None:
+        """Take it away again."""
+        if self._bar is not None:
+            self._bar.stop()
 
 
 @contextmanager
 def open_site(folder: Path, as_of: str | None) -> Iterator[OpenSite]:
     """Settings first: a mistake there explains more than anything that the log could say."""
+    from rainstead.answers import read_time_ms
+    from rainstead.log import LogReader
+    from rainstead.settings import load_settings
+
     settings = load_settings(folder / "site.toml", now_ms=SystemClock().wall_ms())
     as_of_ms = SystemClock().wall_ms() if as_of is None else read_time_ms(as_of, settings.site.time_zone, "--as-of")
     with LogReader(folder / "readings.db") as reader:
@@ -75,17 +113,24 @@ def open_site(folder: Path, as_of: str | None) -> Iterator[OpenSite]:
 
 def since_ms(text: str | None, site: OpenSite) -> int | None:
     """A `--since` as a stamp: a date alone is its beginning."""
+    from rainstead.answers import read_time_ms
+
     return None if text is None else read_time_ms(text, site.zone, "--since", date_is_end=False)
 
 
-def show(answer: Answer, as_json: bool, lay_out: Callable[[Any], Any]) -> None:
+def show(answer: "Answer", as_json: bool, lay_out: Callable[[Any], Any]) -> None:
     """Print an answer, as JSON or laid out for people under a line that says for when it is."""
     if as_json:
+        from rainstead.answers import to_plain
+
         typer.echo(json.dumps(to_plain(answer), indent=2, ensure_ascii=False, allow_nan=False))
         return
     console = console_for_people()
+    laid_out = lay_out(answer)
+    # A table wider than the screen is broken by the terminal, which loses no digit; rich would cut numbers short.
+    console.width = max([console.width, *(_width(console, part) for part in laid_out.renderables)])
     console.print(headline(answer), highlight=False)
-    console.print(lay_out(answer), highlight=False)
+    console.print(laid_out, highlight=False)
 
 
 def console_for_people() -> Any:
@@ -94,11 +139,19 @@ def console_for_people() -> Any:
 
     if sys.stdout.isatty():
         return Console(highlight=False)
-    width = int(os.environ.get("COLUMNS", _PIPE_WIDTH)) if os.environ.get("COLUMNS", "").isdigit() else _PIPE_WIDTH
-    return Console(highlight=False, width=max(width, _PIPE_WIDTH), no_color=True)
+    return Console(highlight=False, width=_PIPE_WIDTH, no_color=True, force_terminal=False)
 
 
-def headline(answer: Answer) -> str:
+def _width(console: Any, part: Any) -> int:
+    from rich.measure import Measurement
+    from rich.table import Table
+
+    return (
+        Measurement.get(console, console.options.update(max_width=1000), part).maximum if isinstance(part, Table) else 0
+    )
+
+
+def headline(answer: "Answer") -> str:
     """Site, time, and how old the newest reading is."""
     from .words import age, when
 

@@ -2,13 +2,20 @@
 
 from rainstead.answers import TankLevel, Total, local
 
-__all__ = ["age", "litres", "span", "spread", "state_words", "when"]
+__all__ = ["age", "litres", "moment", "span", "spread", "state_mark", "state_words", "when"]
 
 
 def when(t_ms: int, zone: str) -> str:
     """Date and time of the site."""
-    moment = local(t_ms, zone)
-    return f"{moment:%Y-%m-%d %H:%M} {moment.tzname() or ''}".rstrip()
+    here = local(t_ms, zone)
+    return f"{here:%Y-%m-%d %H:%M} {here.tzname() or ''}".rstrip()
+
+
+def moment(t_ms: int, zone: str) -> str:
+    """The same for a cell of a table: with the zone only where clocks went back and the hour came twice."""
+    here = local(t_ms, zone)
+    twice = here.replace(fold=0).utcoffset() != here.replace(fold=1).utcoffset()
+    return f"{here:%Y-%m-%d %H:%M} {here.tzname()}" if twice else f"{here:%Y-%m-%d %H:%M}"
 
 
 def age(seconds: float) -> str:
@@ -41,6 +48,13 @@ def spread(level: TankLevel | Total) -> str:
     if level.volume_l is None or level.volume_u_l is None:
         return ""
     return f"±{1.96 * level.volume_u_l:,.0f}"
+
+
+def state_mark(level: TankLevel) -> str:
+    """One word beside the litres, so that an old level is never taken for the present one."""
+    return {"measured": "", "at_least_brim": "at brim", "last_known": "OLD", "no_sensor": "no sensor"}.get(
+        level.state, level.state
+    )
 
 
 def state_words(level: TankLevel) -> str:
