@@ -124,6 +124,7 @@ CROSS = [
     (TABLE, 'table = [[0, 0], [0.3, 2700], [0.3, 5600], [1.05, 10000]]', "tanks.pool.calibrations[0].table[2] = 0.3 m: depths must rise from pair to pair; 0.3 m is before it"),
     (TABLE, 'table = [[0, 0], [0.3, 2700], [0.6, 2600], [1.05, 10000]]', "tanks.pool.calibrations[0].table[2] = 2600 L: volumes must not fall; 2700 L is before it"),
     (TABLE, 'table = [[-0.1, 0], [1.05, 10000]]', "tanks.pool.calibrations[0].table[0] = [-0.1, 0.0]: neither depth nor volume can be below nought"),
+    (TABLE, 'table = [[0, -1], [1.05, 10000]]', "tanks.pool.calibrations[0].table[0] = [0.0, -1.0]: neither depth nor volume can be below nought"),
     (TABLE, 'table = [[0, 0], [1.04, 10000]]', "tanks.pool.calibrations[0].table = [… 1.04 m]: ends below the brim (1.05 m), and nothing is guessed beyond a table; measure up to the brim"),
     (CYLINDER, 'shape = "horizontal-cylinder"\ndiameter = 2\nlength = 3', "tanks.house.calibrations[0].diameter = 2 m: is less than the brim (2.1 m); mend one of them"),
     (CYLINDER, 'shape = "litres-per-centimetre"\nl_per_cm = 105\nzero_depth = 2.1', "tanks.house.calibrations[0].zero_depth = 2.1 m: must be below the brim (2.1 m)"),
@@ -146,19 +147,49 @@ CROSS = [
     (f"[reserve]\n{FIRE}\n{IN_RESERVE}", "", "alarms.low_reserve: needs a [reserve] table with the litres that must stay"),
     (SHED_AIR, f"{SHED_AIR}\nmedian_of = 4", "sensors.pool_level.median_of = 4: must be odd, so that there is a middle one"),
     (SHED_AIR, f"{SHED_AIR}\nburst = 11", "sensors.pool_level.burst = 11 s: must not be longer than every (10 s)"),
-    ('bounce = "100 ms"', 'bounce = "400 ms"\npull_up = true', None),
     ('closest_tips = "400 ms"', 'closest_tips = "90 ms"', "sensors.gauge.closest_tips = 0.09 s: must not be shorter than bounce (0.1 s)"),
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize(("old", "new", "said"), CROSS)
-def test_keys_that_contradict_each_other_are_told_with_both(old: str, new: str, said: str | None) -> None:
-    text = spoilt(old, new)
-    if said is None:
-        parse_settings(text, "site.toml", now_ms=NOW_MS)
-        return
-    found = lines(text)
+def test_keys_that_contradict_each_other_are_told_with_both(old: str, new: str, said: str) -> None:
+    found = lines(spoilt(old, new))
     assert [line for line in found if line.startswith(f"site.toml: {said}")], "\n".join(found)
+
+
+BARE = """
+site = { name = "x", time_zone = "UTC", latitude_deg = 0 }
+tanks.a = { brim = 2, calibrations = [{ shape = "horizontal-cylinder", diameter = 2, length = 3 }] }
+tanks.b = { brim = 2, calibrations = [{ shape = "litres-per-centimetre", l_per_cm = 105, zero_depth = 0.1 }] }
+"""
+
+RIGHT = [
+    BARE,
+    BARE + 'pump = { source = "a" }',
+    spoilt('bounce = "100 ms"', 'bounce = "400 ms"'),
+    spoilt('brim = "2.10 m"', 'brim = "2.25 m"'),
+    spoilt('max_range = "4.5 m"', 'max_range = "2.5 m"'),
+    spoilt(SHED_AIR, f"{SHED_AIR}\nburst = 10"),
+    spoilt(TABLE, "table = [[0, 0], [0.3, 2700], [0.6, 2700], [1.05, 10000]]"),
+    spoilt(SHARES, "shares = { house = 0.7, pool = 0.3 }"),
+]
+
+
+@pytest.mark.parametrize("text", RIGHT)
+def test_what_only_just_fits_is_right(text: str) -> None:
+    parse_settings(text, "site.toml", now_ms=NOW_MS)
+
+
+def test_an_unknown_zone_leaves_dates_unjudged_and_the_rest_told() -> None:
+    text = spoilt(
+        CYLINDER,
+        f"{CYLINDER}\nfrom = 2026-07-02",
+        spoilt("Europe/Lisbon", "Lisbon/?", spoilt("gpio = 27", "gpio = 17")),
+    )
+    assert [line.split(" = ")[0] for line in lines(text)] == [
+        "site.toml: site.time_zone",
+        "site.toml: sensors.meter.gpio",
+    ]
 
 
 def test_a_site_without_any_measured_tank_cannot_watch_overflow() -> None:
