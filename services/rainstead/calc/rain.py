@@ -34,5 +34,6 @@ def tip_rows(state: TipState, t_ms: I64, tips: I64, depth_per_tip_mm: F64) -> tu
     gap_ms = np.empty(len(at_ms))
     gap_ms[0] = np.nan if state.last_ms is None else at_ms[0] - state.last_ms
     gap_ms[1:] = at_ms[1:] - at_ms[:-1]
-    intensity[tipped] = rain_mm[tipped] * 3_600_000.0 / gap_ms
+    # Two segments of the log can hold one stamp twice: no time between them is no intensity.
+    intensity[tipped] = rain_mm[tipped] * 3_600_000.0 / np.where(gap_ms > 0, gap_ms, np.nan)
     return TipState(int(at_ms[-1])), rain_mm, intensity

@@ -30,8 +30,12 @@ def sound_speed_m_s(air_c: F64, humidity_ratio: float) -> F64:
     air_c: deg C, -20 to 60, any shape; NaN stays NaN. humidity_ratio: 0 (dry) to 1 (saturated).
     Raises OutOfDomain outside those.
     Source: the dry speed of ISO 9613-1:1993, with the vapour's mole fraction by its annex B, times the ratio that
-    an ideal mixture of air and vapour has by c^2 = (cp / cv) R T / M. Water at the brim of an open pool and the gap
-    of a closed tank are near saturation, where this is 0.4 % at 20 deg C and 1.5 % at 45.
+    an ideal mixture of air and vapour has by c^2 = (cp / cv) R T / M. The gap of a closed tank is near saturation,
+    where this is 0.4 % at 20 deg C and 1.6 % at 45.
+    Within 0.046 % of a real-gas model from -10 to 45 deg C, and within 0.049 % of Cramer's polynomial (J. Acoust. Soc.
+    Am. 93(5), 1993, 2510) from 0 to 30, at any humidity. Nearly all of that is the dry constant, which leaves an ullage
+    when it is divided by the speed that the sensor assumed. Saturated above 45 deg C it grows: 0.06 % at 50, 0.14 %
+    at 60.
     """
     if not 0 <= humidity_ratio <= 1:
         raise OutOfDomain(f"humidity_ratio = {humidity_ratio}: between 0 and 1")

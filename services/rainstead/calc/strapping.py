@@ -8,6 +8,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from .arrays import F64
 
@@ -118,31 +119,36 @@ class LitresPerCentimetre:
 
 @dataclass(frozen=True, slots=True)
 class StrappingTable:
-    """Measured pairs, strictly rising in depth and never falling in volume; straight lines between them."""
+    """Measured pairs, strictly rising in depth and never falling in volume; straight lines between them.
+
+    Where the first pair lies above the floor, a line leads down from it to nothing at the floor.
+    """
 
     depth_m: tuple[float, ...]
     volume_at_l: tuple[float, ...]
 
     def volume_l(self, depth_m: F64) -> F64:
-        """Nothing below the floor; the first pair's volume down to it; the last pair's above it."""
-        depths, volumes = np.array(self.depth_m), np.array(self.volume_at_l)
+        """Nothing below the floor, the last pair's volume above the last pair."""
+        depths, volumes = self._points()
         h = np.clip(depth_m, depths[0], depths[-1])
-        k = self._segment(h)
-        inside = volumes[k] + self._slopes()[k] * (h - depths[k])
+        k = _segment(depths, h)
+        inside = volumes[k] + (np.diff(volumes) / np.diff(depths))[k] * (h - depths[k])
         return np.where(np.isnan(depth_m), np.nan, np.where(depth_m < 0, 0.0, inside))
 
     def l_per_m(self, depth_m: F64) -> F64:
-        """Slope of the segment."""
-        depths = np.array(self.depth_m)
-        k = self._segment(np.clip(depth_m, depths[0], depths[-1]))
-        return np.where(np.isnan(depth_m), np.nan, self._slopes()[k])
+        """Slope of the segment; at a pair, of the one above it."""
+        depths, volumes = self._points()
+        k = _segment(depths, np.clip(depth_m, depths[0], depths[-1]))
+        return np.where(np.isnan(depth_m), np.nan, (np.diff(volumes) / np.diff(depths))[k])
 
-    def _slopes(self) -> F64:
-        return np.diff(np.array(self.volume_at_l)) / np.diff(np.array(self.depth_m))
+    def _points(self) -> tuple[F64, F64]:
+        # The floor holds nothing, so below the first pair this is no guess; its own volume there would flatter.
+        floor = (0.0,) if self.depth_m[0] > 0 else ()
+        return np.array(floor + self.depth_m), np.array(floor + self.volume_at_l)
 
-    def _segment(self, h: F64) -> "np.ndarray[tuple[int, ...], np.dtype[np.intp]]":
-        k = np.searchsorted(np.array(self.depth_m), h, side="right") - 1
-        return np.clip(k, 0, len(self.depth_m) - 2)
+
+def _segment(depths: F64, h: F64) -> npt.NDArray[np.intp]:
+    return np.clip(np.searchsorted(depths, h, side="right") - 1, 0, len(depths) - 2)
 
 
 Volume = Cylinder | Cuboid | TruncatedCone | LyingCylinder | LitresPerCentimetre | StrappingTable
