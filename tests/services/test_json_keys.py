@@ -1,0 +1,96 @@
+"""What `services/json-keys.md` says of the JSON, and the JSON itself, both ways."""
+
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from small_site import SETTINGS, Row, make_site
+from typer.testing import CliRunner
+
+from rainstead.cli.main import app
+
+DOCUMENT = Path(__file__).parents[2] / "services" / "json-keys.md"
+
+ROWS: list[Row] = [
+    ("2026-03-27T10:00:00", "gauge", 2),
+    ("2026-03-28T10:00:00", "house_level", 560),
+    ("2026-03-28T10:00:00", "pool_level", 900),
+    ("2026-03-28T10:00:00", "shed_air", 20.0),
+    ("2026-03-28T10:01:00", "house_level", 1500),
+    ("2026-03-28T10:01:00", "pool_level", 900),
+    ("2026-03-28T10:01:00", "gauge", 1),
+    ("2026-03-28T10:01:30", "gauge", 1),
+    ("2026-03-28T10:01:30", "meter", 0),
+    ("2026-03-28T10:01:40", "meter", 400),
+]
+"""All that an answer can hold at once: a storm and a pump run going on, an alarm raised and cleared."""
+
+COMMANDS = {
+    "now": [],
+    "tanks": ["--days", "2"],
+    "rain": ["--days", "2"],
+    "storms": [],
+    "pump": [],
+    "alarms": [],
+    "replay": ["--settings", "other.toml"],
+}
+
+
+def build(folder: Path) -> Path:
+    site = make_site(folder, ROWS)
+    (site / "other.toml").write_text(SETTINGS.replace("freeboard = 300", "freeboard = 100"), encoding="utf-8")
+    return site
+
+
+def walked(value: Any, path: str) -> Iterator[str]:
+    if isinstance(value, dict) and value:
+        for key, part in value.items():
+            yield from walked(part, f"{path}.{key}" if path else key)
+    elif isinstance(value, list) and value and isinstance(value[0], dict):
+        for part in value:
+            yield from walked(part, f"{path}[]")
+    else:
+        yield path
+
+
+def paths_of(command: str, site: Path) -> set[str]:
+    options = [str(site / one) if one.endswith(".toml") else one for one in COMMANDS[command]]
+    result = CliRunner().invoke(
+        app, [command, "--site", str(site), "--as-of", "2026-03-28T10:01:45Z", "--json", *options]
+    )
+    assert result.exit_code == 0, result.output
+    found = set(walked(json.loads(result.stdout), ""))
+    # An empty list, or a part that is null in one member, says no more than a full one beside it.
+    return {path for path in found if not any(other.startswith((f"{path}.", f"{path}[]")) for other in found)}
+
+
+def documented() -> dict[str, set[str]]:
+    """Keys of each heading's tables; those under `Every answer` belong to all commands."""
+    found: dict[str, set[str]] = {}
+    heading = ""
+    for line in DOCUMENT.read_text(encoding="utf-8").splitlines():
+        if line.startswith("## "):
+            heading = line[3:].strip().strip("`")
+        elif match := re.match(r"\| `([^`]+)` \| [^|]+ \| [^|]+ \|$", line):
+            keys = found.setdefault(heading, set())
+            assert match[1] not in keys, f"{heading}: {match[1]} stands there twice"
+            keys.add(match[1])
+    return found
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return build(tmp_path_factory.mktemp("site"))
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_the_document_and_the_json_name_the_same_keys(command: str, site: Path) -> None:
+    tables = documented()
+    assert paths_of(command, site) == tables["Every answer"] | tables[command]
+
+
+def test_the_document_has_a_table_for_each_reading_command_and_no_other() -> None:
+    assert set(documented()) == {"Every answer", *COMMANDS}
