@@ -69,7 +69,7 @@ def test_elementwise_functions(seed: int) -> None:
         lambda _, a, __: calc.sound_speed_m_s(a, 0.93),
         lambda r, a, _: calc.ullage_m(r, a, assumed_air_c=20.0, humidity_ratio=0.97),
         lambda r, a, _: calc.ullage_compensated_m(r, a, humidity_ratio=0.97),
-        lambda _, a, __: calc.sound_u_ratio(a, 2.0),
+        lambda _, a, __: calc.sound_u_ratio(a, 2.0, 0.97),
         lambda r, a, d: calc.combine(r, 0.3, a, d),
     ]
     for shape in shapes:

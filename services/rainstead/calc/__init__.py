@@ -7,7 +7,7 @@ from .latest import LatestState, latest_sum
 from .litres import TankLitres, tank_litres
 from .pump import FLOW_START, RUN_START, FlowState, PumpRun, RunState, flow_rows, open_run, runs
 from .rain import TIP_START, TipState, tip_rows
-from .sound import dry_sound_speed_m_s, sound_speed_m_s
+from .sound import dry_sound_speed_m_s, sound_speed_m_s, sound_u_ratio
 from .spells import Spell
 from .storm import STORM_START, Storm, StormState, open_storm, storms
 from .strapping import (
@@ -19,7 +19,7 @@ from .strapping import (
     TruncatedCone,
     Volume,
 )
-from .ullage import depth_m, sound_u_ratio, ullage_compensated_m, ullage_m
+from .ullage import depth_m, ullage_compensated_m, ullage_m
 from .uncertainty import combine, resolution_u
 
 __all__ = [

@@ -5,7 +5,7 @@ import numpy as np
 from .arrays import F64
 from .sound import dry_sound_speed_m_s, sound_speed_m_s
 
-__all__ = ["depth_m", "sound_u_ratio", "ullage_compensated_m", "ullage_m"]
+__all__ = ["depth_m", "ullage_compensated_m", "ullage_m"]
 
 
 def ullage_m(range_mm: F64, air_c: F64, *, assumed_air_c: float, humidity_ratio: float) -> F64:
@@ -24,11 +24,6 @@ def ullage_compensated_m(range_mm: F64, air_c: F64, *, humidity_ratio: float) ->
     Only the vapour, which its thermometer does not see, is put right: temperature is never corrected twice.
     """
     return range_mm * 0.001 * (sound_speed_m_s(air_c, humidity_ratio) / dry_sound_speed_m_s(air_c))
-
-
-def sound_u_ratio(air_c: F64, air_u_c: F64 | float) -> F64:
-    """Relative standard uncertainty of the speed of sound from that of the temperature: u(T) / 2T, in kelvin."""
-    return air_u_c / (2 * (air_c + 273.15))
 
 
 def depth_m(face_height_m: float, ullage: F64) -> F64:
