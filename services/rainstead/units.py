@@ -11,7 +11,6 @@ __all__ = [
     "AREA_M2",
     "DEPTH_MM",
     "DURATION_S",
-    "FLOW_L_MIN",
     "FUEL_L_H",
     "LENGTH_M",
     "VOLUME_L",
@@ -48,7 +47,6 @@ VOLUME_L: Final[UnitTable] = {
     "imp gal": IMPERIAL_GALLON_L,
 }
 DURATION_S: Final[UnitTable] = {"s": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0, "d": 86_400.0}
-FLOW_L_MIN: Final[UnitTable] = {"L/min": 1.0, "L/s": 60.0, "L/h": 1 / 60, "m3/h": 1000 / 60}
 FUEL_L_H: Final[UnitTable] = {
     "L/h": 1.0,
     "mL/min": 0.06,

@@ -56,12 +56,6 @@ EXACT = {
         "h": Fraction(3600),
         "d": Fraction(86_400),
     },
-    "FLOW_L_MIN": {
-        "L/min": Fraction(1),
-        "L/s": Fraction(60),
-        "L/h": Fraction(1, 60),
-        "m3/h": Fraction(1000, 60),
-    },
     "FUEL_L_H": {
         "L/h": Fraction(1),
         "mL/min": Fraction(60, 1000),

@@ -10,7 +10,6 @@ from rainstead.units import (
     AREA_M2,
     DEPTH_MM,
     DURATION_S,
-    FLOW_L_MIN,
     FUEL_L_H,
     LENGTH_M,
     VOLUME_L,
@@ -40,7 +39,6 @@ RainMm = Annotated[float, *_typed(DEPTH_MM, "millimetres")]
 AreaM2 = Annotated[float, *_typed(AREA_M2, "square metres")]
 VolumeL = Annotated[float, *_typed(VOLUME_L, "litres")]
 DurationS = Annotated[float, *_typed(DURATION_S, "seconds")]
-FlowLMin = Annotated[float, *_typed(FLOW_L_MIN, "litres a minute")]
 FuelLH = Annotated[float, *_typed(FUEL_L_H, "litres an hour")]
 
 
