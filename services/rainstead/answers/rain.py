@@ -161,7 +161,7 @@ def storms(
         over = as_of_ms - last.end_ms > gap_s * 1000
         found.append(replace(last, complete=over))
     unheard_ms = np.concatenate(deaf_ms)
-    lines = [_line(storm, before, unheard_ms) for storm, before in zip(found, [None, *found[:-1]], strict=True)]
+    lines = [_line(storm, before, unheard_ms) for storm, before in zip(found, [None, *found], strict=False)]
     kept = tuple(
         line for line in lines if line.storm.rain_mm >= least_mm and (since_ms is None or line.storm.end_ms >= since_ms)
     )
