@@ -1,5 +1,6 @@
 """Local time of the site: reading a time as typed, and cutting days."""
 
+import re
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -8,6 +9,7 @@ from rainstead.settings import Settings
 
 __all__ = ["TimeUnreadable", "day_start_ms", "local", "local_date", "rain_day_of", "rain_day_start_ms", "read_time_ms"]
 
+_DATE = re.compile(r"\d{4}-\d\d-\d\d")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -38,12 +40,9 @@ def read_time_ms(text: str, zone: str, option: str, *, date_is_end: bool = True)
     Raises TimeUnreadable, naming the option.
     """
     try:
-        day = date.fromisoformat(text)
-    except ValueError:
-        pass
-    else:
-        return day_start_ms(day + timedelta(days=1), zone) - 1 if date_is_end else day_start_ms(day, zone)
-    try:
+        if _DATE.fullmatch(text):
+            day = date.fromisoformat(text)
+            return day_start_ms(day + timedelta(days=1), zone) - 1 if date_is_end else day_start_ms(day, zone)
         when = datetime.fromisoformat(text)
         return _to_ms(when if when.tzinfo is not None else when.replace(tzinfo=ZoneInfo(zone)))
     except (ValueError, OverflowError):
