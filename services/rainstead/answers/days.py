@@ -42,14 +42,18 @@ def read_time_ms(text: str, zone: str, option: str, *, date_is_end: bool = True)
     try:
         if _DATE.fullmatch(text):
             day = date.fromisoformat(text)
+            _check_reach(day, text, option)
             return day_start_ms(day + timedelta(days=1), zone) - 1 if date_is_end else day_start_ms(day, zone)
         when = datetime.fromisoformat(text)
-        return _to_ms(when if when.tzinfo is not None else when.replace(tzinfo=ZoneInfo(zone)))
-    except (ValueError, OverflowError):
+    except TimeUnreadable:
+        raise
+    except ValueError:
         raise TimeUnreadable(
             f"{option} {text!r}: this is not a time; write 2026-03-29, 2026-03-29T14:30 (time of {zone}) "
             "or 2026-03-29T13:30Z"
         ) from None
+    _check_reach(when, text, option)
+    return _to_ms(when if when.tzinfo is not None else when.replace(tzinfo=ZoneInfo(zone)))
 
 
 def rain_day_start_ms(day: date, settings: Settings) -> int:
@@ -71,6 +75,12 @@ def rain_day_of(t_ms: int, settings: Settings) -> date:
     while rain_day_start_ms(day + timedelta(days=1), settings) < t_ms:
         day += timedelta(days=1)
     return day
+
+
+def _check_reach(when: date, text: str, option: str) -> None:
+    # Days are counted back from it, by ten years at most, and no calendar of ours begins before the year 1.
+    if not 1900 <= when.year < 2200:
+        raise TimeUnreadable(f"{option} {text!r}: the year must lie between 1900 and 2199")
 
 
 def _standard_offset_ms(when: datetime, zone: ZoneInfo) -> int:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from rainstead.clock import SystemClock
+from rainstead.errors import SettingsError
 
 if TYPE_CHECKING:
     from rainstead.answers import Answer
@@ -105,6 +106,8 @@ def open_site(folder: Path, as_of: str | None) -> Iterator[OpenSite]:
     from rainstead.log import LogReader
     from rainstead.settings import load_settings
 
+    if not folder.is_dir():
+        raise SettingsError(f"{folder}: there is no such folder; name the site's folder with --site or RAINSTEAD_SITE")
     settings = load_settings(folder / "site.toml", now_ms=SystemClock().wall_ms())
     as_of_ms = SystemClock().wall_ms() if as_of is None else read_time_ms(as_of, settings.site.time_zone, "--as-of")
     with LogReader(folder / "readings.db") as reader:
