@@ -197,8 +197,8 @@ def test_other_settings_show_what_would_have_differed(tmp_path: Path) -> None:
     assert east.last_l is not None and east.other_last_l == pytest.approx(east.last_l + 200)
     assert east.largest_difference_l == pytest.approx(200)
     totals = {one.what: (one.value, one.other) for one in answer.totals}
-    assert totals["rain"] == (pytest.approx(3.0), pytest.approx(4.5))
-    assert totals["pumped"] == (pytest.approx(10), pytest.approx(20))
+    assert totals["rain"] == (3.0, 4.5)
+    assert totals["pumped"] == (10.0, 20.0)
     # Already at the limit at noon, and never clear of it again.
     assert [(one.side, one.event.t_ms) for one in answer.events if one.side == "other"] == [
         ("other", ms("2026-02-10T12:00"))
@@ -231,7 +231,7 @@ def test_times_are_read_with_a_zone_or_in_the_site_s_own(typed: str, utc: str) -
     "typed", ["yesterday", "2026-13-01", "2026-02-30", "25:00", "", "0001-01-01T00:00+14:00", "9999-12-31"]
 )
 def test_what_is_no_time_is_refused_with_what_would_do(typed: str) -> None:
-    with pytest.raises(RainsteadError, match="--as-of .*write 2026-03-29"):
+    with pytest.raises(RainsteadError, match=r"--as-of .*(write 2026-03-29|between 1900 and 2199)"):
         read_time_ms(typed, "Europe/Lisbon", "--as-of")
 
 
