@@ -31,16 +31,14 @@ class LiveView:
         self._deriver = Deriver(self._settings)
         self._clock = SystemClock()
         self._state: State | None = None
-        self._runs: list[Any] = []
 
     def look(self) -> answers.NowAnswer:
         """How everything stands."""
         with LogReader(self._path) as reader:
             if self._state is None:
                 self._state = resume(reader, self._deriver)
-            for state, derived in replay(reader, self._deriver, state=self._state):
+            for state, _ in replay(reader, self._deriver, state=self._state):
                 self._state = state
-                self._runs += derived.runs
             return answers.now_from_state(self._settings, reader, self._deriver, self._state, self._clock.wall_ms())
 
     def render(self) -> Any:
