@@ -59,49 +59,48 @@ def advance(state: LimitState, rule: LimitRule, t_ms: I64, value: F64) -> tuple[
         bad, good = values >= rule.limit, values <= rule.limit - rule.deadband
     else:
         bad, good = values <= rule.limit, values >= rule.limit + rule.deadband
-    bad_runs, good_runs = _Runs(bad), _Runs(good)
+    to_raise, to_clear = _Held(bad, at_ms, rule.on_delay_ms), _Held(good, at_ms, rule.off_delay_ms)
     active, since_ms, pending_ms, at = state.active, state.since_ms, state.pending_ms, 0
-    while at < len(values):
-        # From here on one condition matters: the one that would change the state.
-        runs, delay_ms = (good_runs, rule.off_delay_ms) if active else (bad_runs, rule.on_delay_ms)
-        if pending_ms is None or not runs.holds(at):
-            pending_ms = None
-            at = runs.next_start(at)
-            if at >= len(values):
-                break
-            pending_ms = int(at_ms[at])
-        end = runs.end(at)
-        hit = at + int(np.searchsorted(at_ms[at:end], pending_ms + delay_ms, side="left"))
-        if hit >= end:
-            if end < len(values):
-                pending_ms = None
-            at = end
-            continue
+    while True:
+        # One condition matters at a time: the one that would change the state.
+        hit, pending_ms = (to_clear if active else to_raise).long_enough(at, pending_ms)
+        if hit == len(values):
+            return LimitState(active, since_ms, pending_ms), changes
         active, since_ms, pending_ms = not active, int(at_ms[hit]), None
-        changes.append(Change(int(at_ms[hit]), active, float(values[hit])))
-        # The same reading cannot fulfil both conditions, unless there is no deadband: then it is the next one's turn.
+        changes.append(Change(since_ms, active, float(values[hit])))
+        # Without a deadband one reading can fulfil both conditions: it changes the state once.
         at = hit + 1
-    return LimitState(active, since_ms, pending_ms), changes
 
 
-class _Runs:
-    """The stretches in which a condition holds."""
+class _Held:
+    """The stretches in which a condition holds, and those of them that outlast a delay."""
 
-    def __init__(self, condition: npt.NDArray[np.bool_]) -> None:
-        self._condition = condition
+    def __init__(self, condition: npt.NDArray[np.bool_], at_ms: I64, delay_ms: int) -> None:
         edges = np.diff(condition.astype(np.int8), prepend=np.int8(0), append=np.int8(0))
+        self._condition, self._at_ms, self._delay_ms = condition, at_ms, delay_ms
         self._starts, self._ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+        hits = np.searchsorted(at_ms, at_ms[self._starts] + delay_ms)
+        outlast = hits < self._ends
+        self._long_starts, self._hits = self._starts[outlast], hits[outlast]
 
-    def holds(self, at: int) -> bool:
-        return bool(self._condition[at])
+    def long_enough(self, at: int, pending_ms: int | None) -> tuple[int, int | None]:
+        """The first reading from `at` on at which the condition has held for the delay.
 
-    def next_start(self, at: int) -> int:
-        """The first reading from `at` on at which the condition holds; the length if there is none."""
-        if self._condition[at]:
-            return at
-        k = int(np.searchsorted(self._starts, at))
-        return int(self._starts[k]) if k < len(self._starts) else len(self._condition)
-
-    def end(self, at: int) -> int:
-        """One past the last reading of the stretch that `at` is in."""
-        return int(self._ends[int(np.searchsorted(self._ends, at, side="right"))])
+        pending_ms: since when it holds already, if it does. Where there is no such reading, their number, and since
+        when the condition has held at the last of them, if it has.
+        """
+        n = len(self._condition)
+        if at < n and self._condition[at]:
+            end = int(self._ends[np.searchsorted(self._ends, at, side="right")])
+            begun_ms = int(self._at_ms[at]) if pending_ms is None else pending_ms
+            hit = at + int(np.searchsorted(self._at_ms[at:end], begun_ms + self._delay_ms))
+            if hit < end:
+                return hit, begun_ms
+            if end == n:
+                return n, begun_ms
+            at = end
+        k = int(np.searchsorted(self._long_starts, at))
+        if k < len(self._hits):
+            return int(self._hits[k]), None
+        holds_at_last = len(self._ends) > 0 and self._ends[-1] == n and self._starts[-1] >= at
+        return n, int(self._at_ms[self._starts[-1]]) if holds_at_last else None
