@@ -59,7 +59,7 @@ class FlowMeter:
         fresh, looked_ms = counted - self._reported, self._looked_ms
         self._reported, self._looked_ms = counted, boot_ms
         rows: list[Reading] = []
-        if fresh and not self._flowing and looked_ms is not None and looked_ms != self._row_ms:
+        if fresh and not self._flowing and looked_ms is not None and looked_ms not in (self._row_ms, boot_ms):
             rows.append(Reading(self.name, looked_ms, 0.0))
         if fresh or self._flowing or self._idle.passed(boot_ms) or self._row_ms is None:
             rows.append(Reading(self.name, boot_ms, float(fresh)))
@@ -82,6 +82,7 @@ class FlowMeter:
             return False
         self._backoff.succeeded()
         self.trouble = None
+        self._looked_ms = boot_ms
         return True
 
     def _edge(self, _boot_us: int, closed: bool) -> None:

@@ -29,12 +29,17 @@ class BinaryFrames:
         self._kept = b""
 
     def feed(self, data: bytes) -> list[int | None]:
-        """See Frames. Slides by one byte where the sum is wrong: 0xFF occurs inside frames too."""
+        """See Frames. Slides by one byte where the sum is wrong: 0xFF occurs inside frames too.
+
+        No range is as large as 0xFF00 mm. Taken for one, the last byte of FF 01 FF FF (511 mm) would pass for a
+        header, and the frame FF FF 01 FF be read for as long as the water stands at 511 mm.
+        """
         buffer, at, found = self._kept + data, 0, []
         while len(buffer) - at >= 4:
             header, high, low, check = buffer[at : at + 4]
-            if header == _HEADER and (header + high + low) & 0xFF == check:
-                word = high << 8 | low
+            word = high << 8 | low
+            possible = header == _HEADER and (high != _HEADER or word in _NO_ECHO_WORDS)
+            if possible and (header + high + low) & 0xFF == check:
                 found.append(None if word in _NO_ECHO_WORDS else word)
                 at += 4
             else:

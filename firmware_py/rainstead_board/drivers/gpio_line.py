@@ -4,6 +4,7 @@ gpiozero and its back ends run every callback in one thread, where an exception 
 catches everything. No bounce time is given to the library: back ends disagree on what it means.
 """
 
+import contextlib
 from collections.abc import Callable
 from typing import Any
 
@@ -58,7 +59,8 @@ class EdgeLine:
             # gpiozero keeps only a weak reference to a method; this object must be kept by its driver.
             self._pin.when_changed = self._changed
         except Exception as error:
-            self.close()
+            with contextlib.suppress(Exception):
+                self.close()
             raise DeviceError(f"GPIO {line}: cannot be set up ({error}); does another program hold the line?") from None
 
     @property
@@ -75,8 +77,10 @@ class EdgeLine:
         try:
             now_us = self._clock.boot_ms() * 1000
             at_us = self._paired_us + round(self._factory.ticks_diff(ticks, self._paired_ticks) * 1_000_000)
-            if abs(now_us - at_us) > _BELIEVABLE_US:  # some kernels stamp by another clock: then arrival must do
-                at_us = now_us
+            if abs(now_us - at_us) > _BELIEVABLE_US:
+                # The board slept, the ticks wrapped, or this kernel stamps by another clock: arrival must do for this
+                # edge, and those after it are told from it.
+                self._paired_ticks, self._paired_us, at_us = ticks, now_us, now_us
             self._on_edge(at_us, bool(state) != self._low_is_closed)
         except Exception:
             # Raised here it would end the one thread that serves every line. What goes wrong shows as silence.
@@ -92,7 +96,8 @@ class OutputLine:
             self._pin.function = "output"
             self._pin.state = False
         except Exception as error:
-            self._pin.close()
+            with contextlib.suppress(Exception):
+                self._pin.close()
             raise DeviceError(f"GPIO {line}: cannot be set up ({error}); does another program hold the line?") from None
 
     def set(self, high: bool) -> None:

@@ -11,6 +11,8 @@ from .channel import Grid
 
 __all__ = ["OneWireThermometer", "parse_probe"]
 
+_POLL_MS = 250
+
 _POWER_ON_MC = 85_000
 """What a probe says that lost power before it had measured."""
 _MILLI = re.compile(r"t=(-?\d{1,6})\s*\Z")
@@ -44,29 +46,43 @@ class OneWireThermometer:
         self._path = path if path.name in ("w1_slave", "temperature") else path / "w1_slave"
         self._given = path
         self._grid = Grid(round(sensor.every_s * 1000))
-        self._first = True
+        self._look_ms: int | None = None
+        """When to look at the thread again; None before the first poll."""
         self._thread: threading.Thread | None = None
         self._told: tuple[float | None, Quality, str | None] | None = None
 
     def poll(self, boot_ms: int) -> list[Reading]:
         """See Channel."""
-        if self._thread is not None and not self._thread.is_alive():
-            self._thread = None
-            assert self._told is not None
-            value, quality, self.trouble = self._told
-            return [Reading(self.name, boot_ms, value, quality)]
-        if self._thread is None and (self._first or self._grid.passed(boot_ms)):
-            self._first = False
+        first = self._look_ms is None
+        self._look_ms = boot_ms + _POLL_MS
+        if self._thread is not None:
+            if not self._thread.is_alive():
+                return [self._answer(boot_ms)]
+            if not self._grid.passed(boot_ms):
+                return []
+            self.trouble = f"{self._path}: the read does not come back; is the bus wired well?"
+            return [Reading(self.name, boot_ms, None, Quality.SILENT)]
+        if self._grid.passed(boot_ms) or first:
             self._thread = threading.Thread(target=self._ask, name=f"probe {self.name}", daemon=True)
             self._thread.start()
         return []
 
     def next_due_ms(self, boot_ms: int) -> int:
         """See Channel."""
-        return boot_ms + 250 if self._thread is not None or self._first else self._grid.due_ms(boot_ms)
+        if self._look_ms is None:
+            return boot_ms
+        due_ms = self._grid.due_ms(boot_ms)
+        return due_ms if self._thread is None else min(self._look_ms, due_ms)
 
     def close(self) -> None:
         """See Channel. A read that hangs in the kernel is left behind with its thread."""
+
+    def _answer(self, boot_ms: int) -> Reading:
+        self._thread = None
+        told, self._told = self._told, None
+        # A thread that ended without an answer died of something that no file should do to it.
+        value, quality, self.trouble = told or (None, Quality.ABSENT, f"{self._path}: cannot be read")
+        return Reading(self.name, boot_ms, value, quality)
 
     def _ask(self) -> None:
         # A probe's path may be its folder, or a file that has been put in its place.

@@ -21,7 +21,7 @@ _TRIGGER_S = 12e-6
 
 
 class TriggerEchoRanger:
-    """Pings during the burst before each reading is due; an echo that does not come is counted, never made up."""
+    """Pings during the burst before each reading is due; an echo that does not come is never made up."""
 
     kind = Kind.LEVEL
 
@@ -33,8 +33,8 @@ class TriggerEchoRanger:
         self._lines: tuple[OutputLine, EdgeLine] | None = None
         self._edges: list[tuple[int, bool]] = []
         self._pinged_ms: int | None = None
-        self._ranges_mm: list[float] = []
-        self._missed = 0
+        self._ranges_mm: list[tuple[int, float]] = []
+        """Each with the time of its ping."""
         self._silent = 0
 
     def poll(self, boot_ms: int) -> list[Reading]:
@@ -45,7 +45,9 @@ class TriggerEchoRanger:
             self._collect()
         if self._grid.passed(boot_ms):
             return [self._reading(boot_ms)]
-        if self._pinged_ms is None and boot_ms >= self._grid.due_ms(boot_ms) - self._burst_ms():
+        # A ping whose echo cannot be back before the reading would stand in the next one, a period too late.
+        due_ms = self._grid.due_ms(boot_ms)
+        if self._pinged_ms is None and due_ms - self._burst_ms() <= boot_ms <= due_ms - _PING_MS:
             self._ping(boot_ms)
         return []
 
@@ -56,7 +58,7 @@ class TriggerEchoRanger:
             return min(self._pinged_ms + _PING_MS, due_ms)
         if self._lines is None:
             return min(max(self._backoff.again_ms, boot_ms), due_ms)
-        return min(max(due_ms - self._burst_ms(), boot_ms), due_ms)
+        return due_ms if boot_ms > due_ms - _PING_MS else max(due_ms - self._burst_ms(), boot_ms)
 
     def close(self) -> None:
         """See Channel."""
@@ -66,7 +68,7 @@ class TriggerEchoRanger:
             self._lines = None
 
     def _burst_ms(self) -> int:
-        return min(round(self._sensor.burst_s * 1000), self._grid.period_ms)
+        return min(max(round(self._sensor.burst_s * 1000), _PING_MS), self._grid.period_ms)
 
     def _open(self, boot_ms: int) -> bool:
         if not self._backoff.ready(boot_ms):
@@ -101,25 +103,29 @@ class TriggerEchoRanger:
         self._lines[0].set(False)
 
     def _collect(self) -> None:
-        self._pinged_ms = None
-        edges, rose_us = list(self._edges), None
-        for at_us, high in edges:
+        assert self._pinged_ms is not None
+        rose_us: int | None = None
+        for at_us, high in list(self._edges):
             if high:
                 rose_us = at_us
             elif rose_us is not None:
-                self._ranges_mm.append((at_us - rose_us) * NOMINAL_M_S / 2000)
-                return
-        self._missed += 1
+                self._ranges_mm.append((self._pinged_ms, (at_us - rose_us) * NOMINAL_M_S / 2000))
+                break
+        self._pinged_ms = None
 
     def _reading(self, boot_ms: int) -> Reading:
+        # The last poll may come late by less than a ping; what is older than that is of no burst of this reading.
+        oldest_ms = boot_ms - self._burst_ms() - _PING_MS
+        ranges_mm = [range_mm for at_ms, range_mm in self._ranges_mm if at_ms >= oldest_ms]
+        self._ranges_mm.clear()
         told = burst(
-            self._ranges_mm,
+            ranges_mm,
             blanking_mm=self._sensor.blanking_m * 1000,
             max_range_mm=self._sensor.max_range_m * 1000,
             noisy_above_mm=self._sensor.noisy_above_m * 1000,
             fewest=self._sensor.fewest_echoes,
         )
-        self._silent = 0 if self._ranges_mm else self._silent + 1
+        self._silent = 0 if ranges_mm else self._silent + 1
         if self._silent == 0:
             self.trouble = None
         elif self._silent >= 3:
@@ -127,7 +133,6 @@ class TriggerEchoRanger:
                 f"GPIO {self._sensor.echo_gpio}: no echo to any ping; has the ranger power, and are trigger and echo "
                 "the right way round?"
             )
-        quality = Quality.SILENT if told.quality is Quality.NO_ECHO and not self._ranges_mm else told.quality
+        quality = Quality.SILENT if told.quality is Quality.NO_ECHO and not ranges_mm else told.quality
         value = None if told.median_mm is None else round(told.median_mm, 1)
-        self._ranges_mm, self._missed = [], 0
         return Reading(self.name, boot_ms, value, quality, told.spread_mm, told.count)

@@ -28,19 +28,21 @@ class SerialRanger:
         self._port = SerialPort(sensor.port, sensor.baud)
         self._frames = self._fresh_frames()
         self._grid = Grid(round(sensor.every_s * 1000))
+        self._burst_ms = round(sensor.burst_s * 1000)
         self._backoff = Backoff()
         self._echoes: deque[tuple[int, int | None]] = deque()
         self._bytes = 0
+        self._heard = False
         self._quiet = 0
         self._polled_ms: int | None = None
 
     def poll(self, boot_ms: int) -> list[Reading]:
         """See Channel."""
-        self._polled_ms = boot_ms
+        since_ms, self._polled_ms = self._polled_ms, boot_ms
         if not self._port.is_open and self._backoff.ready(boot_ms):
             self._open(boot_ms)
-        elif self._port.is_open:
-            self._read(boot_ms)
+        elif self._port.is_open and since_ms is not None:
+            self._read(since_ms, boot_ms)
         if not self._grid.passed(boot_ms):
             return []
         return [self._reading(boot_ms)]
@@ -65,16 +67,23 @@ class SerialRanger:
             return
         self._frames = self._fresh_frames()
         self._echoes.clear()
-        self._bytes = 0
+        self._bytes, self._heard = 0, False
 
-    def _read(self, boot_ms: int) -> None:
+    def _read(self, since_ms: int, boot_ms: int) -> None:
         try:
             data = self._port.read()
         except DeviceError as error:
             self._lost(str(error), boot_ms)
             return
         self._bytes += len(data)
-        self._echoes.extend((boot_ms, value) for value in self._frames.feed(data))
+        values = self._frames.feed(data)
+        self._heard = self._heard or bool(values)
+        # After a poll that came late most of these are old. Sensors of this kind send at a steady rate.
+        for number, value in enumerate(values, start=1):
+            self._echoes.append((since_ms + (boot_ms - since_ms) * number // len(values), value))
+        # With a long period a talkative sensor would fill the memory with echoes of no burst.
+        while self._echoes and self._echoes[0][0] <= boot_ms - self._burst_ms:
+            self._echoes.popleft()
 
     def _lost(self, reason: str, boot_ms: int) -> None:
         self.trouble = reason
@@ -84,10 +93,9 @@ class SerialRanger:
     def _reading(self, boot_ms: int) -> Reading:
         if not self._port.is_open:
             return Reading(self.name, boot_ms, None, Quality.ABSENT)
-        oldest_ms = boot_ms - round(self._sensor.burst_s * 1000)
-        recent = [value for at_ms, value in self._echoes if at_ms > oldest_ms]
+        recent = [value for at_ms, value in self._echoes if at_ms > boot_ms - self._burst_ms]
         came, self._bytes = self._bytes, 0
-        heard_any = bool(self._echoes)
+        heard_any, self._heard = self._heard, False
         self._echoes.clear()
         if heard_any:
             self._backoff.succeeded()

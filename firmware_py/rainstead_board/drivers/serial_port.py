@@ -14,6 +14,7 @@ from rainstead.errors import DeviceError
 
 __all__ = ["SerialPort"]
 
+_MOST_BYTES = 65_536
 # An unplugged adapter shows as one of these, depending on the call that meets it first.
 _FAILURES = (serial.SerialException, OSError, termios.error, TypeError, ValueError)
 
@@ -44,7 +45,10 @@ class SerialPort:
         if self._port is None:
             raise DeviceError(f"{self.path}: is not open")
         try:
-            data: bytes = self._port.read(65_536)
+            data: bytes = b""
+            # One read gives no more than a kernel's line buffer, with newer bytes waiting behind it.
+            while len(data) < _MOST_BYTES and (more := self._port.read(_MOST_BYTES)):
+                data += more
             # A port whose device has gone reads as empty for ever on some kernels; asking for its state tells.
             if not data:
                 _ = self._port.in_waiting

@@ -29,7 +29,7 @@ class TippingBucketGauge:
         self.name, self._sensor, self._clock = name, sensor, clock
         self.trouble: str | None = None
         self.filter = TipFilter(round(sensor.bounce_s * 1e6), round(sensor.closest_tips_s * 1e6))
-        self._edges: deque[int] = deque()
+        self._edges: deque[tuple[int, bool]] = deque()
         self._line: EdgeLine | None = None
         self._backoff = Backoff()
         self._idle = Grid(_IDLE_MS)
@@ -45,7 +45,7 @@ class TippingBucketGauge:
         if self._line is None and not self._open(boot_ms):
             return [Reading(self.name, boot_ms, None, Quality.ABSENT)] if self._absent.passed(boot_ms) else []
         assert self._line is not None
-        rows = [self._row(at_us // 1000, 1.0) for at_us in self._taken() if self.filter.is_tip(at_us)]
+        rows = [self._row(at_us // 1000, 1.0) for at_us in self._tips_us()]
         rows += self._watch_level(boot_ms, self._line.closed)
         if rows:
             self._idle.next_ms = None
@@ -63,8 +63,15 @@ class TippingBucketGauge:
             self._line.close()
             self._line = None
 
-    def _taken(self) -> list[int]:
-        return [self._edges.popleft() for _ in range(len(self._edges))]
+    def _tips_us(self) -> list[int]:
+        tips: list[int] = []
+        for _ in range(len(self._edges)):
+            at_us, closed = self._edges.popleft()
+            if not closed:
+                self.filter.opened(at_us)
+            elif self.filter.is_tip(at_us):
+                tips.append(at_us)
+        return tips
 
     def _row(self, boot_ms: int, tips: float) -> Reading:
         # One row a millisecond, in order: a stamp names its reading.
@@ -88,8 +95,7 @@ class TippingBucketGauge:
         return True
 
     def _edge(self, boot_us: int, closed: bool) -> None:
-        if closed:
-            self._edges.append(boot_us)
+        self._edges.append((boot_us, closed))
 
     def _watch_level(self, boot_ms: int, closed: bool) -> list[Reading]:
         """A switch held closed counts nothing; what falls meanwhile is unknown, and that is told, not nought."""

@@ -6,8 +6,9 @@ __all__ = ["TipFilter"]
 class TipFilter:
     """Fed each closing edge in order of time; says which are tips. Times in microseconds of the boot clock.
 
-    The first edge of a closure is the tip. The switch bounces when it opens too, so the lock runs from that first
-    edge and is not begun again by what comes within it.
+    The first edge of a closure is the tip, and the lock runs from it; it is not begun again by what comes within it.
+    A switch that was held closed longer than the lock bounces when it opens: what closes this soon after an opening is
+    the same closure still.
     """
 
     def __init__(self, bounce_us: int, closest_us: int) -> None:
@@ -15,9 +16,17 @@ class TipFilter:
         self.too_close = 0
         self._bounce_us, self._closest_us = bounce_us, closest_us
         self._last_us: int | None = None
+        self._opened_us: int | None = None
+
+    def opened(self, at_us: int) -> None:
+        """The switch opened."""
+        self._opened_us = at_us
 
     def is_tip(self, at_us: int) -> bool:
         """Whether this closing edge is a tip."""
+        if self._opened_us is not None and at_us - self._opened_us < self._bounce_us:
+            self.bounces += 1
+            return False
         if self._last_us is not None:
             since_us = at_us - self._last_us
             if since_us < self._bounce_us:
