@@ -17,7 +17,7 @@ from rainstead.replay import replay, resume
 from rainstead.settings import load_settings
 
 from . import layout
-from .words import age, litres, when
+from .words import age, litres, state_mark, when
 
 __all__ = ["LiveView"]
 
@@ -65,12 +65,13 @@ class LiveView:
     def plain_line(self) -> str:
         """For a pipe or a file: one line."""
         answer = self.look()
-        tanks = ", ".join(f"{level.name} {litres(level.volume_l)}" for level in answer.tanks)
+        tanks = ", ".join(f"{one.name} {litres(one.volume_l)} {state_mark(one)}".rstrip() for one in answer.tanks)
         parts = [tanks]
         if answer.reserve is not None:
             parts.append(f"reserve {litres(answer.reserve.fire_l)} of {litres(answer.reserve.usable_l)} usable")
         if answer.rain is not None:
-            parts.append(f"rain {answer.rain.rain_day_mm:.1f} mm")
+            least = "at least " if answer.rain.is_at_least else ""
+            parts.append(f"rain {least}{answer.rain.rain_day_mm:.1f} mm")
         if answer.flow is not None and answer.flow.flow_l_min is not None:
             parts.append(f"flow {answer.flow.flow_l_min:.1f} L/min")
         active = [f"{one.alarm.replace('_', ' ')} {one.subject}" for one in answer.alarms if one.state != "normal"]
