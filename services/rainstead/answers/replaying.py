@@ -48,7 +48,7 @@ class EventDifference:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReplayAnswer(Answer):
-    """readings: how many were worked out. is_identical: with the site's own settings, whether the alarms agree."""
+    """readings: how many. is_identical: the alarms agree; with other settings, litres and totals too."""
 
     other_settings: str | None
     readings: int
@@ -110,7 +110,9 @@ def replay_log(
         readings=readings,
         events_logged=len(logged),
         events_replayed=len(here.events if there is None else there.events),
-        is_identical=not events and not any(d.largest_difference_l for d in differences),
+        is_identical=not events
+        and not any(d.largest_difference_l or d.last_l != d.other_last_l for d in differences)
+        and all(total.value == total.other for total in totals),
         settings_changed=reader.settings_have_changed(here.deriver.digest),
         events=events,
         tanks=differences,
