@@ -29,7 +29,7 @@ class BinaryFrames:
         self._kept = b""
 
     def feed(self, data: bytes) -> list[int | None]:
-        """See Frames. Slides by one byte where the sum is wrong: 0xFF occurs inside frames too.
+        """See Frames. Slides to the next 0xFF where the sum is wrong: it occurs inside frames too.
 
         No range is as large as 0xFF00 mm. Taken for one, the last byte of FF 01 FF FF (511 mm) would pass for a
         header, and the frame FF FF 01 FF be read for as long as the water stands at 511 mm.
@@ -43,8 +43,10 @@ class BinaryFrames:
                 found.append(None if word in _NO_ECHO_WORDS else word)
                 at += 4
             else:
-                self.bad_bytes += 1
-                at += 1
+                header_at = buffer.find(_HEADER, at + 1)
+                skipped = (header_at if header_at >= 0 else len(buffer)) - at
+                self.bad_bytes += skipped
+                at += skipped
         self._kept = buffer[at:]
         return found
 
