@@ -13,7 +13,7 @@ from fake_clock import FakeClock
 from gpiozero.pins.mock import MockFactory
 
 from rainstead.errors import RainsteadError
-from rainstead.settings.model import Settings
+from rainstead.settings import Settings
 from rainstead_board.twin import SiteState, TwinSite, demo_settings_text
 from rainstead_board.twin.harness import LiveTwin
 from rainstead_board.twin.lines import check_byte

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rainstead.readings import Quality
-from rainstead.settings.model import Settings
+from rainstead.settings import Settings
 from rainstead_board.twin import (
     Block,
     PumpRun,
