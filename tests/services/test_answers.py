@@ -286,6 +286,13 @@ def test_a_pump_run_has_litres_minutes_and_litres_a_minute(tmp_path: Path) -> No
     assert [line.run.complete for line in late.runs] == [True] and late.total_l == pytest.approx(1.0)
 
 
+def test_a_run_of_one_report_has_litres_but_no_flow(tmp_path: Path) -> None:
+    site = make_site(tmp_path, [("2026-03-10T10:00:00", "meter", 400)])
+    (line,) = json.loads(as_json(ask(site, "pump", "2026-03-10T10:00:01")))["runs"]
+    assert (line["run"]["volume_l"], line["run"]["flow_l_min"], line["run"]["flow_u_l_min"]) == (1.0, None, None)
+    assert json.loads(as_json(ask(site, "now", "2026-03-10T10:00:01")))["flow"]["flow_l_min"] is None
+
+
 # --- replay --------------------------------------------------------------------------------------------------------
 
 
