@@ -41,3 +41,20 @@ def test_a_run_is_its_pulses_over_the_k_factor() -> None:
     assert run.flow_l_min == pytest.approx(88.0)
     assert run.volume_u_l == pytest.approx(17.6, rel=1e-6)
     assert run.flow_u_l_min == pytest.approx(1.76, rel=1e-6)
+
+
+def test_a_part_pulse_at_each_end_is_all_the_doubt_of_a_perfect_meter() -> None:
+    # Computed, as for a gauge's bucket: litres lie between (N - 1) / K and (N + 1) / K; u = 1 / (K sqrt 6).
+    _, (run,) = calc.runs(
+        calc.RUN_START,
+        np.array([0, 30_000], dtype=np.int64),
+        np.array([0, 50], dtype=np.int64),
+        np.zeros(2, dtype=np.int64),
+        10**9,
+        k_per_l=(10.0,),
+        u_ratio=(0.0,),
+        gap_ms=60_000,
+    )
+    assert f"{run.volume_l:.1f}" == "5.0"
+    assert f"{run.volume_u_l:.5f}" == "0.04082"
+    assert f"{run.flow_u_l_min:.5f}" == "0.08165"
