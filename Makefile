@@ -13,7 +13,7 @@ help:
 	@echo "make check   format, lint and types"
 	@echo "make bench   speed and size, each beside a bare baseline"
 	@echo "make wheel   the package, in dist/"
-	@echo "make clean   remove what these made"
+	@echo "make clean   remove what these built; the invented site stays"
 
 run:
 	@sh .ci/venv.sh run "$(PYTHON)"
