@@ -217,9 +217,11 @@ def test_it_recovers_from_garbage(desk: Desk) -> None:
 def test_stale_bytes_before_opening_are_dropped(adapter: Adapter) -> None:
     adapter.send(binary_frame(3000) * 50)
     desk = Desk(adapter, settings(adapter.path))
+    desk.now_ms = 11_500
     desk.poll()
-    assert [told(one) for one in desk.live(PERIOD_MS, binary_frame(1000))] == [(1000, Quality.OK)]
-    assert desk.readings[0].spread == 0.29
+    (reading,) = desk.live(500, binary_frame(1000))  # all of it within the burst
+    assert (told(reading), reading.spread) == ((1000, Quality.OK), 0.29)
+    assert reading.count is not None and reading.count <= 5
     desk.ranger.close()
 
 
@@ -269,7 +271,7 @@ def test_unplugged_in_mid_read_is_absent(desk: Desk) -> None:
     assert desk.ranger.trouble is not None and str(desk.adapter.path) in desk.ranger.trouble
 
 
-@pytest.mark.parametrize("away_ms", [1_000, 10_000, 200_000])
+@pytest.mark.parametrize("away_ms", [1_000, 10_000, 300_000])
 def test_replugged_it_is_back_within_the_back_off(desk: Desk, away_ms: int) -> None:
     desk.live(PERIOD_MS, binary_frame(1000))
     desk.adapter.unplug()

@@ -32,10 +32,9 @@ class SerialPort:
         return self._port is not None
 
     def open(self) -> None:
-        """Open for this process alone, and drop what lies in the buffer: it is older than now."""
+        """Open for this process alone. The library drops what lies in the buffer, which is older than now."""
         try:
             self._port = serial.Serial(self.path, self._baud, timeout=0, exclusive=True)
-            self._port.reset_input_buffer()
         except _FAILURES as error:
             self.close()
             raise DeviceError(self._reason(error)) from None
