@@ -1,8 +1,4 @@
-"""Where readings and settings meet the calculation: the logger live and the desk on replay run this and nothing else.
-
-`Deriver(settings).advance(state, batch)` takes readings in the log's order and gives everything that follows from
-them. How they were cut into batches changes no bit of any answer.
-"""
+"""The calculation for one site: readings in the log's order, all that follows from them out."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,34 +8,13 @@ import numpy.typing as npt
 
 from rainstead import alarms, calc
 from rainstead.readings import F64, I64, U8, Batch, Quality
-from rainstead.settings import (
-    FlowPulse,
-    OneWireProbe,
-    Ranger,
-    Settings,
-    Shape,
-    Tank,
-    TippingBucket,
-    settings_digest,
-    since_ms,
-)
+from rainstead.settings import OneWireProbe, Ranger, Settings, settings_digest
 
-__all__ = [
-    "AIR_MAX_AGE_MS",
-    "CALCULATION",
-    "AlarmEvent",
-    "Derived",
-    "Deriver",
-    "FlowRows",
-    "GaugeState",
-    "LevelRows",
-    "MeterState",
-    "RainRows",
-    "State",
-    "TankNow",
-    "TankState",
-    "TemperatureRows",
-]
+from .plan import MeasuredTank, gauge_of, latest_max_age_ms, litres, measured, meter_of, rules
+from .rows import AlarmEvent, Derived, FlowRows, LevelRows, RainRows, TemperatureRows
+from .state import GaugeState, MeterState, State, TankNow, TankState
+
+__all__ = ["AIR_MAX_AGE_MS", "CALCULATION", "Deriver"]
 
 CALCULATION = 1
 """Raised when a change of code changes an answer: kept states of another number are not used."""
@@ -49,173 +24,6 @@ AIR_MAX_AGE_MS = 2 * 3_600_000
 _AIR_UNKNOWN_U_C = 8.0
 """Standard uncertainty of the air where no probe speaks: half a day's swing."""
 _ULTRASONIC_STEP_M = 0.001
-
-
-@dataclass(frozen=True, slots=True)
-class LevelRows:
-    """One row for each reading of a tank's ranger; NaN where the reading gives no level, and `quality` says why.
-
-    depth_u_m is all of the standard uncertainty, depth_noise_u_m the part that is new in each reading: the rest is
-    shared by all readings of the tank and cancels in a difference. The same holds for litres.
-    """
-
-    tank: str
-    t_ms: I64
-    quality: U8
-    air_c: F64
-    depth_m: F64
-    depth_u_m: F64
-    depth_noise_u_m: F64
-    volume_l: F64
-    volume_u_l: F64
-    volume_noise_u_l: F64
-    freeboard_l: F64
-    usable_l: F64
-
-
-@dataclass(frozen=True, slots=True)
-class RainRows:
-    """One row for each reading of the gauge. intensity_mm_h is by the time since the tip before; NaN for the first."""
-
-    gauge: str
-    t_ms: I64
-    tips: I64
-    rain_mm: F64
-    intensity_mm_h: F64
-
-
-@dataclass(frozen=True, slots=True)
-class FlowRows:
-    """One row for each report of the meter: what passed from start_ms to t_ms."""
-
-    meter: str
-    start_ms: I64
-    t_ms: I64
-    pulses: I64
-    volume_l: F64
-    flow_l_min: F64
-
-
-@dataclass(frozen=True, slots=True)
-class TemperatureRows:
-    """A probe's readings with its offset added; NaN where it gave none."""
-
-    sensor: str
-    t_ms: I64
-    temperature_c: F64
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmEvent:
-    """An alarm changed its state."""
-
-    t_ms: int
-    alarm: str
-    subject: str
-    state: str
-    value: float
-    limit: float
-    unit: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class Derived:
-    """All that followed from one batch."""
-
-    levels: tuple[LevelRows, ...] = ()
-    rain: tuple[RainRows, ...] = ()
-    flow: tuple[FlowRows, ...] = ()
-    temperatures: tuple[TemperatureRows, ...] = ()
-    storms: tuple[calc.Storm, ...] = ()
-    runs: tuple[calc.PumpRun, ...] = ()
-    events: tuple[AlarmEvent, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class TankNow:
-    """A tank's newest good level, and what its ranger said last. None where there has been nothing yet."""
-
-    t_ms: int | None = None
-    depth_m: float | None = None
-    depth_u_m: float | None = None
-    volume_l: float | None = None
-    volume_u_l: float | None = None
-    freeboard_l: float | None = None
-    usable_l: float | None = None
-    last_ms: int | None = None
-    last_quality: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class TankState:
-    """What is carried for one measured tank."""
-
-    air: calc.HoldState
-    median: calc.MedianState
-    overflow: alarms.LimitState
-    now: TankNow
-
-
-@dataclass(frozen=True, slots=True)
-class GaugeState:
-    """What is carried for the gauge."""
-
-    tip: calc.TipState
-    storm: calc.StormState
-    last_ms: int | None = None
-    last_quality: int | None = None
-    last_tip_ms: int | None = None
-    intensity_mm_h: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class MeterState:
-    """What is carried for the flow meter."""
-
-    flow: calc.FlowState
-    run: calc.RunState
-    last_ms: int | None = None
-    flow_l_min: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class State:
-    """Everything that is carried from batch to batch. upto_ms: stamp of the newest reading taken in."""
-
-    upto_ms: int | None
-    tanks: tuple[TankState, ...]
-    gauge: GaugeState | None
-    meter: MeterState | None
-    latest: calc.LatestState
-    reserve: alarms.LimitState
-    reserve_usable_l: float | None
-    temperatures: tuple[tuple[str, int, float], ...]
-    """Newest good value of each probe: name, stamp, degrees."""
-
-
-@dataclass(frozen=True, slots=True)
-class _MeasuredTank:
-    """A tank with its ranger, its calibrations in order of date."""
-
-    name: str
-    tank: Tank
-    sensor_name: str
-    face_height_m: float
-    ranger: Ranger
-    since_ms: tuple[int, ...]
-    shapes: tuple[calc.Volume, ...]
-    u_ratios: tuple[float, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Counter:
-    """A gauge or a meter: its name and its dated calibrations."""
-
-    name: str
-    since_ms: tuple[int, ...]
-    factor: tuple[float, ...]
-    u_ratios: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,30 +41,18 @@ class Deriver:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.digest = f"{CALCULATION}:{settings_digest(settings)}"
-        zone = settings.site.time_zone
         self._probes = {
             name: sensor for name, sensor in sorted(settings.sensors.items()) if isinstance(sensor, OneWireProbe)
         }
         self.tanks = tuple(
-            _measured(name, tank, settings) for name, tank in sorted(settings.tanks.items()) if tank.sensor is not None
+            measured(name, tank, settings) for name, tank in sorted(settings.tanks.items()) if tank.sensor is not None
         )
         self.tank_names = tuple(tank.name for tank in self.tanks)
-        self._gauge: _Counter | None = None
-        if settings.rain is not None:
-            gauge = settings.sensors[settings.rain.gauge]
-            assert isinstance(gauge, TippingBucket)
-            tips = sorted((since_ms(c.since, zone), c.depth_per_tip_mm, c.u_ratio) for c in gauge.calibrations)
-            self._gauge = _Counter(settings.rain.gauge, *zip(*tips, strict=True))
-        self._meter: _Counter | None = None
-        if settings.pump is not None and settings.pump.meter is not None:
-            meter = settings.sensors[settings.pump.meter]
-            assert isinstance(meter, FlowPulse)
-            pulses = sorted((since_ms(c.since, zone), c.k_factor_per_l, c.u_ratio) for c in meter.calibrations)
-            self._meter = _Counter(settings.pump.meter, *zip(*pulses, strict=True))
+        self._gauge, self._meter = gauge_of(settings), meter_of(settings)
         reserve_tanks = () if settings.reserve is None else settings.reserve.tanks
         self._reserve_of = {name: position for position, name in enumerate(reserve_tanks)}
-        self._overflow_rule, self._reserve_rule = _rules(settings)
-        self._latest_max_age_ms = _latest_max_age_ms(self.tanks)
+        self._overflow_rule, self._reserve_rule = rules(settings)
+        self._latest_max_age_ms = latest_max_age_ms(self.tanks)
 
     def start(self) -> State:
         """The state before any reading."""
@@ -340,7 +136,7 @@ class Deriver:
         """Litres at a depth of a measured tank, by the calibration in force at a time; arrays of one."""
         measured = self.tanks[self.tank_names.index(tank)]
         period = calc.in_force(measured.since_ms, np.array([t_ms], dtype=np.int64))
-        return _litres(measured, period, np.array([depth_m]))
+        return litres(measured, period, np.array([depth_m]))
 
     def rain_per_tip_mm(self, t_ms: int) -> float:
         """The gauge's depth per tip in force at a time; NaN without a gauge."""
@@ -356,7 +152,7 @@ class Deriver:
         return TemperatureRows(name, rows.t_ms, celsius)
 
     def _tank(
-        self, tank: _MeasuredTank, carried: TankState, batch: Batch, probes: dict[str, TemperatureRows]
+        self, tank: MeasuredTank, carried: TankState, batch: Batch, probes: dict[str, TemperatureRows]
     ) -> tuple[TankState, LevelRows, _Smoothed, list[AlarmEvent]]:
         mask = batch.sensor == batch.names.index(tank.sensor_name) if tank.sensor_name in batch.names else None
         position = np.flatnonzero(mask) if mask is not None else np.zeros(0, dtype=np.intp)
@@ -383,16 +179,15 @@ class Deriver:
             calc.resolution_u(_ULTRASONIC_STEP_M), np.where(np.isnan(spread_mm), 0.0, spread_mm) * 0.001
         )
         # The sound-speed part scales with the gap; taken as shared, because the air drifts slowly.
-        shared_u_m = calc.combine(
-            tank.tank.face_height_u_m, tank.ranger.range_u_m, ullage_m * calc.sound_u_ratio(air_c, air_u_c)
-        )
+        sound_u_m = ullage_m * calc.sound_u_ratio(air_c, air_u_c, tank.ranger.humidity_ratio)
+        shared_u_m = calc.combine(tank.tank.face_height_u_m, tank.ranger.range_u_m, sound_u_m)
         depth_u_m = calc.combine(noise_u_m, shared_u_m)
         noise_u_m = np.where(seen, noise_u_m, np.nan)
 
         period = calc.in_force(tank.since_ms, t_ms)
-        litres = _litres(tank, period, depth_m)
+        held = litres(tank, period, depth_m)
         u_ratio = np.array(tank.u_ratios)[period]
-        volume_u_l = calc.combine(litres.l_per_m * depth_u_m, litres.volume_l * u_ratio)
+        volume_u_l = calc.combine(held.l_per_m * depth_u_m, held.volume_l * u_ratio)
         rows = LevelRows(
             tank=tank.name,
             t_ms=t_ms,
@@ -401,20 +196,20 @@ class Deriver:
             depth_m=depth_m,
             depth_u_m=depth_u_m,
             depth_noise_u_m=noise_u_m,
-            volume_l=litres.volume_l,
+            volume_l=held.volume_l,
             volume_u_l=volume_u_l,
-            volume_noise_u_l=litres.l_per_m * noise_u_m,
-            freeboard_l=litres.freeboard_l,
-            usable_l=litres.usable_l,
+            volume_noise_u_l=held.l_per_m * noise_u_m,
+            freeboard_l=held.freeboard_l,
+            usable_l=held.usable_l,
         )
         median_state, steady_m = self._steady_depth(tank, carried.median, quality, depth_m)
-        steady = _litres(tank, period, steady_m)
+        steady = litres(tank, period, steady_m)
         overflow, events = self._overflow(tank, carried.overflow, t_ms, steady.freeboard_l)
         fresh = TankState(air_state, median_state, overflow, _tank_now(carried.now, rows))
         return fresh, rows, _Smoothed(position, t_ms, steady.usable_l), events
 
     def _steady_depth(
-        self, tank: _MeasuredTank, state: calc.MedianState, quality: U8, depth_m: F64
+        self, tank: MeasuredTank, state: calc.MedianState, quality: U8, depth_m: F64
     ) -> tuple[calc.MedianState, F64]:
         """What alarms look at: the running median of good depths; the brim where the sensor is blanked.
 
@@ -428,7 +223,7 @@ class Deriver:
         return state, steady_m
 
     def _overflow(
-        self, tank: _MeasuredTank, state: alarms.LimitState, t_ms: I64, freeboard_l: F64
+        self, tank: MeasuredTank, state: alarms.LimitState, t_ms: I64, freeboard_l: F64
     ) -> tuple[alarms.LimitState, list[AlarmEvent]]:
         rule = self._overflow_rule
         if rule is None:
@@ -524,56 +319,6 @@ class Deriver:
         return fresh, FlowRows(meter.name, start_ms, rows.t_ms, pulses, volume_l, flow_l_min), runs
 
 
-def _measured(name: str, tank: Tank, settings: Settings) -> _MeasuredTank:
-    assert tank.sensor is not None and tank.face_height_m is not None
-    ranger = settings.sensors[tank.sensor]
-    assert isinstance(ranger, Ranger)
-    zone = settings.site.time_zone
-    dated = sorted(((since_ms(c.since, zone), c) for c in tank.calibrations), key=lambda pair: pair[0])
-    return _MeasuredTank(
-        name=name,
-        tank=tank,
-        sensor_name=tank.sensor,
-        face_height_m=tank.face_height_m,
-        ranger=ranger,
-        since_ms=tuple(since for since, _ in dated),
-        shapes=tuple(_volume(shape) for _, shape in dated),
-        u_ratios=tuple(shape.volume_u_ratio for _, shape in dated),
-    )
-
-
-def _volume(shape: Shape) -> calc.Volume:
-    match shape.shape:
-        case "cylinder":
-            return calc.Cylinder(shape.diameter_m)
-        case "cuboid":
-            return calc.Cuboid(shape.length_m, shape.width_m)
-        case "truncated-cone":
-            return calc.TruncatedCone(shape.bottom_diameter_m, shape.top_diameter_m, shape.height_m)
-        case "horizontal-cylinder":
-            return calc.LyingCylinder(shape.diameter_m, shape.length_m)
-        case "litres-per-centimetre":
-            return calc.LitresPerCentimetre(shape.l_per_cm, shape.zero_depth_m)
-        case "strapping-table":
-            return calc.StrappingTable(tuple(d for d, _ in shape.table), tuple(v for _, v in shape.table))
-
-
-def _litres(tank: _MeasuredTank, period: I64, depth_m: F64) -> calc.TankLitres:
-    """Litres by the calibration in force at each row."""
-    parts = [
-        calc.tank_litres(shape, depth_m, brim_m=tank.tank.brim_m, outlet_m=tank.tank.outlet_m) for shape in tank.shapes
-    ]
-    if len(parts) == 1:
-        return parts[0]
-    masks = [period == k for k in range(len(parts))]
-    return calc.TankLitres(
-        volume_l=np.select(masks, [p.volume_l for p in parts], np.nan),
-        freeboard_l=np.select(masks, [p.freeboard_l for p in parts], np.nan),
-        usable_l=np.select(masks, [p.usable_l for p in parts], np.nan),
-        l_per_m=np.select(masks, [p.l_per_m for p in parts], np.nan),
-    )
-
-
 def _ullage_m(ranger: Ranger, range_mm: F64, air_c: F64) -> F64:
     if ranger.compensation == "internal":
         return calc.ullage_compensated_m(range_mm, air_c, humidity_ratio=ranger.humidity_ratio)
@@ -618,32 +363,6 @@ def _newest_temperatures(
         if len(good):
             newest[rows.sensor] = (rows.sensor, int(rows.t_ms[good[-1]]), float(rows.temperature_c[good[-1]]))
     return tuple(newest[name] for name in sorted(newest))
-
-
-def _rules(settings: Settings) -> tuple[alarms.LimitRule | None, alarms.LimitRule | None]:
-    overflow, low = settings.alarms.overflow_risk, settings.alarms.low_reserve
-    overflow_rule = reserve_rule = None
-    if overflow is not None:
-        overflow_rule = alarms.LimitRule(
-            limit=overflow.freeboard_l,
-            deadband=overflow.deadband_l,
-            on_delay_ms=round(overflow.on_delay_s * 1000),
-            off_delay_ms=round(overflow.off_delay_s * 1000),
-        )
-    if low is not None and settings.reserve is not None:
-        reserve_rule = alarms.LimitRule(
-            limit=settings.reserve.fire_l + low.margin_l,
-            deadband=low.deadband_l,
-            on_delay_ms=round(low.on_delay_s * 1000),
-            off_delay_ms=round(low.off_delay_s * 1000),
-        )
-    return overflow_rule, reserve_rule
-
-
-def _latest_max_age_ms(tanks: Sequence[_MeasuredTank]) -> int:
-    """A tank's litres count towards the reserve for this long after its last good reading."""
-    slowest_s = max((tank.ranger.every_s for tank in tanks), default=0.0)
-    return round(max(600.0, 5 * slowest_s) * 1000)
 
 
 def _event(alarm: str, subject: str, what: str, rule: alarms.LimitRule, change: alarms.Change) -> AlarmEvent:

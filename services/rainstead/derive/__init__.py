@@ -1,0 +1,26 @@
+"""Where readings and settings meet the calculation: the logger live and the desk on replay run this and nothing else.
+
+`Deriver(settings).advance(state, batch)` takes readings in the log's order and gives everything that follows from
+them. How they were cut into batches changes no bit of any answer.
+"""
+
+from .deriver import AIR_MAX_AGE_MS, CALCULATION, Deriver
+from .rows import AlarmEvent, Derived, FlowRows, LevelRows, RainRows, TemperatureRows
+from .state import GaugeState, MeterState, State, TankNow, TankState
+
+__all__ = [
+    "AIR_MAX_AGE_MS",
+    "CALCULATION",
+    "AlarmEvent",
+    "Derived",
+    "Deriver",
+    "FlowRows",
+    "GaugeState",
+    "LevelRows",
+    "MeterState",
+    "RainRows",
+    "State",
+    "TankNow",
+    "TankState",
+    "TemperatureRows",
+]
