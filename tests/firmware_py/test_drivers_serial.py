@@ -4,6 +4,7 @@ import contextlib
 import fcntl
 import os
 import sys
+import tempfile
 import termios
 import time
 import tty
@@ -250,11 +251,27 @@ def test_a_file_that_is_no_port_is_told_apart(tmp_path: Path) -> None:
         SerialPort(str(tmp_path / "plain"), 9600).open()
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may open everything")
-def test_a_forbidden_port_names_its_group(tmp_path: Path) -> None:
-    (tmp_path / "locked").touch(mode=0o040)
-    with pytest.raises(DeviceError, match="add the user to that group"):
-        SerialPort(str(tmp_path / "locked"), 9600).open()
+@contextlib.contextmanager
+def without_root() -> Iterator[None]:
+    """Root may open everything: be nobody for a moment."""
+    was = os.geteuid()
+    if was == 0:
+        os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(was)
+
+
+def test_a_forbidden_port_names_its_group() -> None:
+    # Not in tmp_path: pytest closes that to everybody else.
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder).chmod(0o755)
+        locked = Path(folder) / "locked"
+        locked.touch()
+        locked.chmod(0o040)
+        with without_root(), pytest.raises(DeviceError, match="add the user to that group"):
+            SerialPort(str(locked), 9600).open()
 
 
 def test_a_refused_port_names_its_group(adapter: Adapter) -> None:
