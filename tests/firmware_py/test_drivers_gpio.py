@@ -253,6 +253,30 @@ def test_a_line_that_cannot_be_opened_is_absent_until_it_can(make: Callable[[Fak
     channel.close()
 
 
+@pytest.mark.parametrize("sensor", [GAUGE, METER, RANGER], ids=["gauge", "meter", "ranger"])
+def test_letting_go_of_a_line_never_raises(
+    board: Board, sensor: TippingBucket | FlowPulse | EchoRanger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The logger closes its channels before its last commit.
+    def broken(_pin: MockPin) -> None:
+        raise RuntimeError("bad handle")
+
+    channel: Channel
+    match sensor:
+        case TippingBucket():
+            channel = TippingBucketGauge("one", sensor, board.clock)
+        case FlowPulse():
+            channel = FlowMeter("one", sensor, board.clock)
+        case EchoRanger():
+            channel = TriggerEchoRanger("one", sensor, board.clock)
+    channel.poll(START_MS)
+    assert channel.trouble is None
+    with monkeypatch.context() as broken_chip:
+        broken_chip.setattr(MockPin, "close", broken)
+        channel.close()
+    channel.close()
+
+
 @pytest.mark.parametrize("line", ["edge", "output"])
 def test_a_line_that_cannot_be_set_up_is_a_device_error(line: str) -> None:
     factory = Device.pin_factory = MockFactory()
@@ -354,6 +378,28 @@ def test_stamps_of_tips_are_strictly_increasing(board: Board, gauge: TippingBuck
     late = gauge.poll(600_250)
     assert [one.value for one in early + late] == [0.0, 1.0]
     assert early[0].boot_ms < late[0].boot_ms
+
+
+def test_a_level_that_cannot_be_read_loses_no_tip_and_the_line_is_opened_again(
+    board: Board, gauge: TippingBucketGauge, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(_pin: StampedPin) -> bool:
+        raise RuntimeError("bad handle")
+
+    board.clock.now_ms = 7_200
+    board.closure(7.123)
+    with monkeypatch.context() as broken_chip:
+        broken_chip.setattr(StampedPin, "_get_state", broken)
+        assert gauge.poll(7_300) == [Reading("rain", 7_123, 1.0)]
+    assert gauge.trouble is not None and "GPIO 17: cannot be read (bad handle)" in gauge.trouble
+    assert gauge.poll(7_400) == []  # the back-off's first second
+    board.clock.now_ms = 8_400
+    assert gauge.poll(8_400) == []
+    told: str | None = gauge.trouble
+    assert told is None
+    board.clock.now_ms = 9_200
+    board.closure(9.1)
+    assert gauge.poll(9_300) == [Reading("rain", 9_100, 1.0)]
 
 
 # --- flow meter ----------------------------------------------------------------------------------------------------

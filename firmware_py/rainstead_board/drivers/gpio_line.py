@@ -34,6 +34,12 @@ def _pin(line: int) -> Any:
         ) from None
 
 
+def _let_go(pin: Any) -> None:
+    # The logger lets go of its sensors before its last commit: a chip that is gone already must not cost that.
+    with contextlib.suppress(Exception):
+        pin.close()
+
+
 class EdgeLine:
     """An input whose edges are handed to `on_edge(boot_us, closed)`, in the library's thread.
 
@@ -44,7 +50,7 @@ class EdgeLine:
     def __init__(
         self, line: int, clock: Clock, on_edge: OnEdge, *, pull_up: bool, closings_only: bool, pull: bool = True
     ) -> None:
-        self._clock, self._on_edge, self._low_is_closed = clock, on_edge, pull_up
+        self._number, self._clock, self._on_edge, self._low_is_closed = line, clock, on_edge, pull_up
         self._pin = _pin(line)
         try:
             self._factory = self._pin.factory
@@ -59,19 +65,24 @@ class EdgeLine:
             # gpiozero keeps only a weak reference to a method; this object must be kept by its driver.
             self._pin.when_changed = self._changed
         except Exception as error:
-            with contextlib.suppress(Exception):
-                self.close()
+            self.close()
             raise DeviceError(f"GPIO {line}: cannot be set up ({error}); does another program hold the line?") from None
 
     @property
     def closed(self) -> bool:
-        """The level now."""
-        return bool(self._pin.state) != self._low_is_closed
+        """The level now. Raises DeviceError where the line cannot be read any more."""
+        try:
+            return bool(self._pin.state) != self._low_is_closed
+        except Exception as error:
+            raise DeviceError(
+                f"GPIO {self._number}: cannot be read ({error}); is its chip still there? It is opened again"
+            ) from None
 
     def close(self) -> None:
-        """Stop the edges."""
-        self._pin.when_changed = None
-        self._pin.close()
+        """Stop the edges; never raises."""
+        with contextlib.suppress(Exception):
+            self._pin.when_changed = None
+        _let_go(self._pin)
 
     def _changed(self, ticks: float, state: int) -> None:
         try:
@@ -96,8 +107,7 @@ class OutputLine:
             self._pin.function = "output"
             self._pin.state = False
         except Exception as error:
-            with contextlib.suppress(Exception):
-                self._pin.close()
+            self.close()
             raise DeviceError(f"GPIO {line}: cannot be set up ({error}); does another program hold the line?") from None
 
     def set(self, high: bool) -> None:
@@ -105,5 +115,5 @@ class OutputLine:
         self._pin.state = high
 
     def close(self) -> None:
-        """Let go."""
-        self._pin.close()
+        """Let go; never raises."""
+        _let_go(self._pin)

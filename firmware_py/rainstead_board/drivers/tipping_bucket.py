@@ -46,7 +46,11 @@ class TippingBucketGauge:
             return [Reading(self.name, boot_ms, None, Quality.ABSENT)] if self._absent.passed(boot_ms) else []
         assert self._line is not None
         rows = [self._row(at_us // 1000, 1.0) for at_us in self._tips_us()]
-        rows += self._watch_level(boot_ms, self._line.closed)
+        try:
+            rows += self._watch_level(boot_ms, self._line.closed)
+        except DeviceError as error:
+            self._lost(str(error), boot_ms)
+            return rows
         if rows:
             self._idle.next_ms = None
         elif self._idle.passed(boot_ms) and self._closed_since_ms is None:
@@ -86,13 +90,18 @@ class TippingBucketGauge:
                 self._sensor.gpio, self._clock, self._edge, pull_up=self._sensor.pull_up, closings_only=False
             )
         except DeviceError as error:
-            self.trouble = str(error)
-            self._backoff.failed(boot_ms)
+            self._lost(str(error), boot_ms)
             return False
         self._backoff.succeeded()
         self.trouble = None
         self._idle.next_ms = None
         return True
+
+    def _lost(self, reason: str, boot_ms: int) -> None:
+        self.close()
+        self.trouble = reason
+        self._closed_since_ms = self._stuck_told_ms = None
+        self._backoff.failed(boot_ms)
 
     def _edge(self, boot_us: int, closed: bool) -> None:
         self._edges.append((boot_us, closed))
