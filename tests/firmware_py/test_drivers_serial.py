@@ -300,6 +300,17 @@ def test_replugged_it_is_back_within_the_back_off(desk: Desk, away_ms: int) -> N
     assert desk.ranger.trouble is None
 
 
+def test_a_port_that_is_back_but_silent_is_no_longer_called_missing(desk: Desk) -> None:
+    desk.adapter.unplug()
+    desk.live(2 * PERIOD_MS)
+    assert desk.ranger.trouble is not None and "no such port" in desk.ranger.trouble
+    desk.adapter.plug()
+    while desk.readings[-1].quality is Quality.ABSENT:
+        desk.live(PERIOD_MS)
+    assert desk.readings[-1].quality is Quality.SILENT
+    assert "says nothing" in desk.ranger.trouble
+
+
 def test_exactly_one_reading_each_period_whatever_happens(desk: Desk) -> None:
     desk.live(5_000, binary_frame(1000))
     desk.live(5_000, b"\x00\x01")

@@ -115,7 +115,8 @@ class SerialRanger:
         """No frame in the burst: bytes without frames are another fault than silence."""
         self._quiet += 1
         garbled = came > 0 and not heard_any
-        if self._quiet >= _SILENT_PERIODS:
+        # What was told before may be over: a port that is back is not missing any more.
+        if self._quiet >= _SILENT_PERIODS or self.trouble is not None:
             self.trouble = (
                 f"{self._port.path}: bytes come but no frame among them; is it {self._sensor.kind} at "
                 f"{self._sensor.baud} baud, or is the line noisy?"
