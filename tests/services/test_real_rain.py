@@ -155,7 +155,8 @@ def wet_hours(record: pd.DataFrame, gap_h: int = GAP_H) -> pd.DataFrame:
 
     A new storm begins where the begins of two wet hours lie more than the gap apart. That is the same as a gap between
     tips: the gauge tips last within one tip of the hour's end and first within one tip of the next one's begin, so
-    hours whose begins are D apart have tips between D - 1 and D apart, and D is whole.
+    hours whose begins are D apart have tips more than D - 1 and at most D apart, and D is whole. It is D to the
+    millisecond where both hours tip once: with a gap of one hour there are such pairs, and they are one storm.
     """
     wet = record[record["tips"] > 0].copy()
     wet["since_h"] = wet["t_ms"].diff() / HOUR_MS
@@ -259,7 +260,7 @@ def test_the_gauge_alone_gives_the_same_storms_at_the_desk(year: Year) -> None:
     deriver = Deriver(year.settings)
     state, storms = deriver.start(), list[calc.Storm]()
     with LogReader(year.log) as reader:
-        for batch in reader.batches(sensors=["gauge"], size=7_001):
+        for batch in reader.batches(sensors=["gauge"], size=25):  # four dry hours: cuts fall inside storms
             state, derived = deriver.advance(state, batch)
             storms += derived.storms
         still = deriver.open_storm(state)
