@@ -1,5 +1,6 @@
 """Sensors on GPIO lines, on mock pins whose edges carry their own time."""
 
+import time
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 from typing import Any
@@ -161,6 +162,14 @@ def test_an_edge_is_told_in_the_boot_clocks_time(board: Board) -> None:
     board.gauge.drive(True, 5.9)
     assert seen == [(5_876_543, True), (5_900_000, False)]
     assert not line.closed
+    line.close()
+
+
+def test_no_bounce_time_is_left_to_the_library(board: Board) -> None:
+    board.gauge.function = "input"
+    board.gauge.bounce = 0.2  # from an earlier life
+    line = EdgeLine(GAUGE_GPIO, board.clock, lambda _us, _closed: None, pull_up=True, closings_only=False)
+    assert board.gauge.bounce is None
     line.close()
 
 
@@ -427,6 +436,33 @@ def test_pulses_in_are_pulses_out(steps: list[tuple[int, int]]) -> None:
     board.factory.close()
 
 
+class BusyMeter(FlowMeter):
+    """A pulse comes right after each look at the counter, in the edges' own thread."""
+
+    pulses_come = 0
+
+    @property
+    def _counted(self) -> int:
+        self.pulses_come += 1
+        return self.pulses_come - 1
+
+    @_counted.setter
+    def _counted(self, _value: int) -> None: ...
+
+
+def test_a_pulse_that_comes_while_pulses_are_reported_is_in_the_next_row(board: Board) -> None:
+    meter = BusyMeter("pump", METER, board.clock)
+    readings = board.live(meter, 10_500)
+    assert sum(one.value or 0 for one in readings) == meter.pulses_come - 1
+    assert meter.pulses_come > 4
+
+
+def test_a_thousand_pulses_in_one_period_are_a_thousand(board: Board, meter: FlowMeter) -> None:
+    board.pulses(1_000)
+    board.clock.now_ms = 6_000
+    assert [one.value for one in meter.poll(6_000)] == [0.0, 1_000.0]
+
+
 def test_a_run_stands_between_noughts(board: Board, meter: FlowMeter) -> None:
     readings = board.live(meter, 10_500)
     for _ in range(2):
@@ -471,6 +507,18 @@ def test_an_echos_time_is_the_range(board: Board, ranger: TriggerEchoRanger, ran
     assert reading.value == pytest.approx(range_mm, abs=0.5)
     assert (reading.boot_ms, reading.quality) == (10_000, Quality.OK)
     assert reading.count is not None and reading.count >= 10
+
+
+def test_the_trigger_is_high_for_ten_microseconds_at_least(
+    board: Board, ranger: TriggerEchoRanger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    waits: list[tuple[float, bool]] = []
+    monkeypatch.setattr(time, "sleep", lambda wait_s: waits.append((wait_s, bool(board.trigger.state))))
+    board.live(ranger, 10_000)
+    # 10 us: what modules of this kind ask for (common practice)
+    assert len(waits) >= 10
+    assert all(wait_s >= 10e-6 and high for wait_s, high in waits)
+    assert not board.trigger.state
 
 
 def test_no_echo_is_never_the_last_value(board: Board, ranger: TriggerEchoRanger) -> None:

@@ -9,6 +9,7 @@ import termios
 import time
 import tty
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -232,6 +233,34 @@ def test_a_missing_port_is_absent_and_says_what_to_do(tmp_path: Path, adapter: A
     assert [told(one) for one in readings] == [(None, Quality.ABSENT)] * 3
     assert desk.ranger.trouble is not None
     assert str(tmp_path / "nowhere") in desk.ranger.trouble and "/dev/serial/by-id" in desk.ranger.trouble
+
+
+def test_tries_to_open_are_a_second_apart_then_ever_further_up_to_a_minute(
+    tmp_path: Path, adapter: Adapter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = Desk(adapter, settings(tmp_path / "nowhere"))
+    tries_ms: list[int] = []
+
+    def refuse(_port: SerialPort) -> None:
+        tries_ms.append(desk.now_ms)
+        raise DeviceError("there is none")
+
+    monkeypatch.setattr(SerialPort, "open", refuse)
+    desk.live(300_000)
+    waits_ms = [after - before for before, after in pairwise(tries_ms)]
+    # A poll each 250 ms, in steps of 100 ms: a try may come that much late.
+    for waited_ms, wanted_ms in zip(waits_ms, [1_000, 2_000, 4_000, 8_000, 16_000, 32_000, 60_000], strict=False):
+        assert wanted_ms <= waited_ms <= wanted_ms + 350
+    assert len(waits_ms) >= 7 and max(waits_ms) <= 60_350
+
+
+def test_a_device_that_is_gone_but_reads_as_empty_is_told(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    # As on kernels where the read of a hung-up line just ends.
+    monkeypatch.setattr(serial.Serial, "read", lambda _port, _size=1: b"")
+    desk.adapter.unplug()
+    (reading,) = desk.live(PERIOD_MS)
+    assert told(reading) == (None, Quality.ABSENT)
+    assert desk.ranger.trouble is not None
 
 
 def test_a_port_that_another_program_holds_says_so(adapter: Adapter) -> None:
