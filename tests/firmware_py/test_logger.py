@@ -1,5 +1,6 @@
 """The logger's loop, with channels and a clock of the test's own."""
 
+import contextlib
 import itertools
 import random
 import sqlite3
@@ -190,7 +191,7 @@ def test_a_killed_logger_loses_no_alarm_event(tmp_path: Path) -> None:
     first = Site(tmp_path, channels, clock)
     first.run(150)
     # As after kill -9: nothing is flushed, no state is kept.
-    with sqlite3.connect(first.path) as db:
+    with contextlib.closing(sqlite3.connect(first.path)) as db, db:
         db.execute("DELETE FROM event")
     first.logger._writer.close()
     second = Site(tmp_path, channels, clock)
@@ -299,5 +300,5 @@ def test_the_log_keeps_every_settings_text_it_was_run_with(tmp_path: Path) -> No
     site = Site(tmp_path, [level(lambda _: 1200.0)], FakeClock())
     site.run(5)
     site.logger.stop()
-    with sqlite3.connect(site.path) as db:
+    with contextlib.closing(sqlite3.connect(site.path)) as db, db:
         assert db.execute("SELECT text FROM settings_kept").fetchall() == [(SITE,)]
