@@ -72,15 +72,17 @@ class SerialPort:
                 f"{self.path}: there is no such port; is the sensor plugged in? `ls /dev/serial/by-id` shows the ports"
             )
         if number in (errno.EACCES, errno.EPERM):
-            return f"{self.path}: this user may not open it; it belongs to {self._group()}: add the user to that group"
+            return f"{self.path}: this user may not open it; {self._who_may()}"
         if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "exclusively lock" in str(error):
             return f"{self.path}: another program holds it; end that one, or name another port"
         return f"{self.path}: cannot be opened ({error}); is it a serial port?"
 
-    def _group(self) -> str:
+    def _who_may(self) -> str:
         try:
             status = Path(self.path).stat()
             name = grp.getgrgid(status.st_gid).gr_name
         except (OSError, KeyError):
-            return "another user"
-        return f"group {name}" if status.st_mode & stat.S_IRGRP else "its owner alone"
+            return "let its owner give this user the right to"
+        if status.st_mode & stat.S_IRGRP and status.st_mode & stat.S_IWGRP:
+            return f"it belongs to group {name}: add the user to that group"
+        return f"not even its group {name} may: `chmod g+rw {self.path}` lets that group, then add the user to it"
