@@ -94,7 +94,7 @@ class Logger:
         self._look_at_clock(now_ms)
         for channel in self._channels:
             if channel.next_due_ms(now_ms) <= now_ms:
-                self._poll(channel, now_ms)
+                self._take(channel, channel.poll, now_ms)
         if self._pending and now_ms >= self._commit_due_ms():
             self._commit(now_ms - HOLD_BACK_MS)
         due_ms = [channel.next_due_ms(now_ms) for channel in self._channels]
@@ -114,10 +114,11 @@ class Logger:
         """Take what the sensors still have, commit it with the calculation's state, and let go of everything."""
         now_ms = self._clock.boot_ms()
         for channel in self._channels:
-            self._poll(channel, now_ms)
-            channel.close()
+            self._take(channel, channel.poll, now_ms)
+            self._take(channel, channel.close, now_ms)
         self._retry_at_ms = 0
-        self._commit(now_ms)
+        # Nothing is held back any more: what came while the lines were let go of is there as well.
+        self._commit(max((reading.boot_ms for reading in self._pending), default=now_ms))
         if self._pending:
             _journal.error("%d readings could not be stored: %s", len(self._pending), self._disk_trouble)
         else:
@@ -126,9 +127,9 @@ class Logger:
 
     # --- sensors -----------------------------------------------------------------------------------------------
 
-    def _poll(self, channel: Channel, now_ms: int) -> None:
+    def _take(self, channel: Channel, ask: Callable[[int], list[Reading]], now_ms: int) -> None:
         try:
-            self._pending += channel.poll(now_ms)
+            self._pending += ask(now_ms)
             trouble = channel.trouble
         except Exception as error:  # one sensor's fault, of whatever kind, must not stop the others
             trouble = f"its driver failed: {error!r}"

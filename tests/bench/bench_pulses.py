@@ -65,7 +65,7 @@ def main() -> None:
     )
     if total != PULSES:
         raise SystemExit("pulses were lost")
-    channel.close()
+    channel.close(clock.boot_ms())
 
 
 def _drive(pin: "object") -> float:

@@ -259,7 +259,7 @@ def test_a_line_that_cannot_be_opened_is_absent_until_it_can(make: Callable[[Fak
         channel.poll(clock.now_ms)
     told: str | None = channel.trouble
     assert told is None or "no echo" in told
-    channel.close()
+    channel.close(clock.now_ms)
 
 
 @pytest.mark.parametrize("sensor", [GAUGE, METER, RANGER], ids=["gauge", "meter", "ranger"])
@@ -282,8 +282,8 @@ def test_letting_go_of_a_line_never_raises(
     assert channel.trouble is None
     with monkeypatch.context() as broken_chip:
         broken_chip.setattr(MockPin, "close", broken)
-        channel.close()
-    channel.close()
+        channel.close(board.clock.now_ms)
+    channel.close(board.clock.now_ms)
 
 
 @pytest.mark.parametrize("line", ["edge", "output"])
@@ -414,6 +414,31 @@ def test_a_level_that_cannot_be_read_loses_no_tip_and_the_line_is_opened_again(
 # --- flow meter ----------------------------------------------------------------------------------------------------
 
 
+@given(st.lists(st.tuples(st.integers(0, 40), st.integers(0, 4_000)), max_size=30))
+def test_a_meter_closed_in_mid_flow_tells_its_last_pulses(steps: list[tuple[int, int]]) -> None:
+    board = Board()
+    meter, readings = FlowMeter("pump", METER, board.clock), []
+    readings += meter.poll(board.clock.now_ms)
+    for pulses, wait_ms in steps:
+        readings += meter.poll(board.clock.now_ms)
+        board.clock.now_ms += wait_ms
+        board.pulses(pulses)
+    readings += meter.poll(board.clock.now_ms) + meter.close(board.clock.now_ms)
+    assert sum(one.value or 0 for one in readings) == sum(pulses for pulses, _ in steps)
+    stamps = [one.boot_ms for one in readings]
+    assert all(a < b for a, b in pairwise(stamps))
+    assert meter.close(board.clock.now_ms + 1) == []
+    board.factory.close()
+
+
+def test_a_gauge_closed_after_a_tip_tells_it(board: Board, gauge: TippingBucketGauge) -> None:
+    board.clock.now_ms = 7_200
+    gauge.poll(7_200)
+    board.closure(7.3)
+    board.clock.now_ms = 7_500
+    assert gauge.close(7_500) == [Reading("rain", 7_300, 1.0)]
+
+
 @given(st.lists(st.tuples(st.integers(0, 40), st.integers(1, 4_000)), max_size=30))
 def test_pulses_in_are_pulses_out(steps: list[tuple[int, int]]) -> None:
     board = Board()
@@ -432,7 +457,7 @@ def test_pulses_in_are_pulses_out(steps: list[tuple[int, int]]) -> None:
     # Whatever flows stands between noughts.
     values = [one.value for one in readings]
     assert values[0] == values[-1] == 0
-    meter.close()
+    assert meter.close(board.clock.now_ms) == []
     board.factory.close()
 
 
@@ -497,7 +522,7 @@ def test_an_idle_meter_says_nought_each_ten_minutes(board: Board, meter: FlowMet
 def ranger(board: Board) -> Iterator[TriggerEchoRanger]:
     ranger = TriggerEchoRanger("tank", RANGER, board.clock)
     yield ranger
-    ranger.close()
+    ranger.close(board.clock.now_ms)
 
 
 @pytest.mark.parametrize("range_mm", [251.0, 512.4, 1234.5, 3000.0, 4499.0])

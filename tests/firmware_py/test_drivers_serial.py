@@ -115,7 +115,7 @@ def desk(adapter: Adapter) -> Iterator[Desk]:
     desk = Desk(adapter, settings(adapter.path))
     desk.poll()  # opens
     yield desk
-    desk.ranger.close()
+    desk.ranger.close(0)
 
 
 def told(reading: Reading) -> tuple[float | None, Quality]:
@@ -134,7 +134,7 @@ def test_text_frames_too(adapter: Adapter) -> None:
     desk = Desk(adapter, sensor)
     desk.poll()
     assert [told(one) for one in desk.live(PERIOD_MS, text_frame(987))] == [(987, Quality.OK)]
-    desk.ranger.close()
+    desk.ranger.close(0)
 
 
 def test_frames_in_halves_joined_and_late(desk: Desk) -> None:
@@ -190,7 +190,7 @@ def test_echoes_of_no_burst_are_not_kept(adapter: Adapter) -> None:
     desk = Desk(adapter, settings(adapter.path, every=3600.0))
     desk.live(60_000, binary_frame(1000))
     assert len(desk.ranger._echoes) <= 11
-    desk.ranger.close()
+    desk.ranger.close(0)
 
 
 def test_no_echo_is_the_sensors_own_word(desk: Desk) -> None:
@@ -225,7 +225,7 @@ def test_stale_bytes_before_opening_are_dropped(adapter: Adapter) -> None:
     (reading,) = desk.live(500, binary_frame(1000))  # all of it within the burst
     assert (told(reading), reading.spread) == ((1000, Quality.OK), 0.29)
     assert reading.count is not None and reading.count <= 5
-    desk.ranger.close()
+    desk.ranger.close(0)
 
 
 def test_a_missing_port_is_absent_and_says_what_to_do(tmp_path: Path, adapter: Adapter) -> None:
@@ -272,7 +272,7 @@ def test_a_port_that_another_program_holds_says_so(adapter: Adapter) -> None:
         assert desk.ranger.trouble is not None and "another program holds it" in desk.ranger.trouble
     desk.live(PERIOD_MS, binary_frame(900))  # let go: within the back-off it is ours
     assert told(desk.live(2 * PERIOD_MS, binary_frame(900))[-1]) == (900, Quality.OK)
-    desk.ranger.close()
+    desk.ranger.close(0)
 
 
 def test_a_file_that_is_no_port_is_told_apart(tmp_path: Path) -> None:

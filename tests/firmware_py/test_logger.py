@@ -68,6 +68,7 @@ class Scripted:
         self.trouble: str | None = None
         self._next_ms = 0
         self.closed = False
+        self.at_close: Callable[[int], list[Reading]] = lambda _: []
 
     def poll(self, boot_ms: int) -> list[Reading]:
         self._next_ms = boot_ms + 1000
@@ -76,8 +77,9 @@ class Scripted:
     def next_due_ms(self, boot_ms: int) -> int:
         return max(boot_ms, self._next_ms)
 
-    def close(self) -> None:
+    def close(self, boot_ms: int) -> list[Reading]:
         self.closed = True
+        return self.at_close(boot_ms)
 
 
 class Site:
@@ -302,3 +304,31 @@ def test_the_log_keeps_every_settings_text_it_was_run_with(tmp_path: Path) -> No
     site.logger.stop()
     with contextlib.closing(sqlite3.connect(site.path)) as db, db:
         assert db.execute("SELECT text FROM settings_kept").fetchall() == [(SITE,)]
+
+
+def test_what_a_sensor_says_as_it_is_let_go_of_is_stored(tmp_path: Path) -> None:
+    flow = Scripted("flow", Kind.PULSE, lambda t: [Reading("flow", t, 7.0)])
+    # One in the millisecond after the last poll, and one of an edge that came while the lines were closed.
+    flow.at_close = lambda t: [Reading("flow", t + 1, 5.0), Reading("flow", t + 40, 1.0)]
+    site = Site(tmp_path, [flow, level(lambda _: 900.0)], FakeClock())
+    site.run(3.5)
+    polls = sum(len(site_batch) for site_batch, _ in site.seen)
+    site.logger.stop()
+    assert polls < 8
+    with LogReader(tmp_path / "readings.db") as reader:
+        (batch,) = reader.batches(sensors=["flow"])
+    assert batch.value.tolist()[-2:] == [5.0, 1.0]
+    assert set(batch.value.tolist()[:-2]) == {7.0}
+
+
+def test_a_sensor_that_fails_as_it_is_let_go_of_costs_the_others_nothing(tmp_path: Path) -> None:
+    def fails(_: int) -> list[Reading]:
+        raise RuntimeError("gone already")
+
+    air = Scripted("air", Kind.TEMPERATURE, lambda _: [])
+    air.at_close = fails
+    site = Site(tmp_path, [air, level(lambda _: 900.0)], FakeClock())
+    site.run(3.5)
+    site.logger.stop()
+    with LogReader(tmp_path / "readings.db") as reader:
+        assert reader.count() == 5

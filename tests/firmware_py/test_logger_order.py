@@ -55,8 +55,8 @@ class Level:
     def next_due_ms(self, boot_ms: int) -> int:
         return max(boot_ms, self._next_ms)
 
-    def close(self) -> None:
-        """Nothing to let go of."""
+    def close(self, boot_ms: int) -> list[Reading]:  # noqa: ARG002 - the protocol's
+        return []
 
 
 def test_sensors_polled_against_the_logs_order_give_the_same_alarms(tmp_path: Path) -> None:

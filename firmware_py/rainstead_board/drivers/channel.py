@@ -22,8 +22,8 @@ class Channel(Protocol):
     def next_due_ms(self, boot_ms: int) -> int:
         """When it wants to be polled again."""
 
-    def close(self) -> None:
-        """Let go of the device."""
+    def close(self, boot_ms: int) -> list[Reading]:
+        """Let go of the device; what it had counted and not told yet. Never raises for what the device does."""
 
 
 @dataclass(slots=True)

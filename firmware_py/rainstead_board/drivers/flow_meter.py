@@ -48,11 +48,15 @@ class FlowMeter:
             return min(max(self._backoff.again_ms, boot_ms), self._grid.due_ms(boot_ms))
         return self._grid.due_ms(boot_ms)
 
-    def close(self) -> None:
+    def close(self, boot_ms: int) -> list[Reading]:
         """See Channel."""
         if self._line is not None:
             self._line.close()
             self._line = None
+        if self._counted == self._reported:
+            return []
+        # The poll before may have told of this very millisecond, and a stamp names its reading.
+        return self._report(boot_ms if self._row_ms is None else max(boot_ms, self._row_ms + 1))
 
     def _report(self, boot_ms: int) -> list[Reading]:
         counted = self._counted

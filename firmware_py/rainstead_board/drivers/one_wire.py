@@ -74,8 +74,9 @@ class OneWireThermometer:
         due_ms = self._grid.due_ms(boot_ms)
         return due_ms if self._thread is None else min(self._look_ms, due_ms)
 
-    def close(self) -> None:
+    def close(self, boot_ms: int) -> list[Reading]:  # noqa: ARG002 - the protocol's
         """See Channel. A read that hangs in the kernel is left behind with its thread."""
+        return []
 
     def _answer(self, boot_ms: int) -> Reading:
         self._thread = None

@@ -60,12 +60,13 @@ class TriggerEchoRanger:
             return min(max(self._backoff.again_ms, boot_ms), due_ms)
         return due_ms if boot_ms > due_ms - _PING_MS else max(due_ms - self._burst_ms(), boot_ms)
 
-    def close(self) -> None:
+    def close(self, boot_ms: int) -> list[Reading]:  # noqa: ARG002 - half a burst is no reading
         """See Channel."""
         if self._lines is not None:
             for line in self._lines:
                 line.close()
             self._lines = None
+        return []
 
     def _burst_ms(self) -> int:
         return min(max(round(self._sensor.burst_s * 1000), _PING_MS), self._grid.period_ms)

@@ -52,9 +52,10 @@ class SerialRanger:
         again_ms = boot_ms if self._polled_ms is None else self._polled_ms + _POLL_MS
         return min(again_ms, self._grid.due_ms(boot_ms))
 
-    def close(self) -> None:
+    def close(self, boot_ms: int) -> list[Reading]:  # noqa: ARG002 - half a burst is no reading
         """See Channel."""
         self._port.close()
+        return []
 
     def _fresh_frames(self) -> Frames:
         return BinaryFrames() if self._sensor.kind == "ranger-binary" else TextFrames()

@@ -45,7 +45,7 @@ class TippingBucketGauge:
         if self._line is None and not self._open(boot_ms):
             return [Reading(self.name, boot_ms, None, Quality.ABSENT)] if self._absent.passed(boot_ms) else []
         assert self._line is not None
-        rows = [self._row(at_us // 1000, 1.0) for at_us in self._tips_us()]
+        rows = self._tips()
         try:
             rows += self._watch_level(boot_ms, self._line.closed)
         except DeviceError as error:
@@ -61,11 +61,18 @@ class TippingBucketGauge:
         """See Channel."""
         return boot_ms if self._polled_ms is None else self._polled_ms + _POLL_MS
 
-    def close(self) -> None:
+    def close(self, boot_ms: int) -> list[Reading]:  # noqa: ARG002 - a tip is stamped at its edge
         """See Channel."""
+        self._let_go()
+        return self._tips()
+
+    def _let_go(self) -> None:
         if self._line is not None:
             self._line.close()
             self._line = None
+
+    def _tips(self) -> list[Reading]:
+        return [self._row(at_us // 1000, 1.0) for at_us in self._tips_us()]
 
     def _tips_us(self) -> list[int]:
         tips: list[int] = []
@@ -98,7 +105,7 @@ class TippingBucketGauge:
         return True
 
     def _lost(self, reason: str, boot_ms: int) -> None:
-        self.close()
+        self._let_go()
         self.trouble = reason
         self._closed_since_ms = self._stuck_told_ms = None
         self._backoff.failed(boot_ms)
