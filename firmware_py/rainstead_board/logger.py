@@ -17,7 +17,7 @@ from typing import Final
 from rainstead.clock import Clock, SystemClock
 from rainstead.derive import Derived, Deriver, State
 from rainstead.errors import RainsteadError, SettingsError
-from rainstead.log import LoggedEvent, LogReader, LogWriter, Row
+from rainstead.log import LogReader, LogWriter, Row
 from rainstead.readings import Batch, Reading
 from rainstead.replay import replay, resume
 from rainstead.settings import Settings, parse_settings
@@ -247,10 +247,7 @@ class Logger:
     def _keep_events(self, derived: Derived) -> None:
         self._writer.append_events(
             self._segment,
-            [
-                LoggedEvent(e.t_ms, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason)
-                for e in derived.events
-            ],
+            derived.events,
         )
 
     def _keep_state(self) -> None:

@@ -5,7 +5,7 @@ from datetime import datetime
 from pathlib import Path
 
 from rainstead.derive import Deriver
-from rainstead.log import LoggedEvent, LogReader, LogWriter
+from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Kind, Quality
 from rainstead.replay import replay
 from rainstead.settings import parse_settings
@@ -131,10 +131,7 @@ def make_site(folder: Path, rows: Sequence[Raw], *, text: str = SETTINGS, watche
                 for state, derived in replay(reader, deriver):
                     writer.append_events(
                         segment,
-                        [
-                            LoggedEvent(e.t_ms, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason)
-                            for e in derived.events
-                        ],
+                        derived.events,
                     )
                     assert state.upto_ms is not None
                     writer.save_checkpoint(state.upto_ms, deriver.digest, state_to_text(state))

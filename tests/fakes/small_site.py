@@ -5,7 +5,7 @@ from datetime import datetime
 from pathlib import Path
 
 from rainstead.derive import Deriver
-from rainstead.log import LoggedEvent, LogReader, LogWriter
+from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Quality
 from rainstead.replay import replay
 from rainstead.settings import parse_settings, sensor_kind
@@ -107,6 +107,6 @@ def make_site(folder: Path, rows: Iterable[Row], settings_text: str = SETTINGS) 
             found = [event for _, derived in replay(reader, deriver) for event in derived.events]
         writer.append_events(
             segment,
-            [LoggedEvent(e.t_ms, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason) for e in found],
+            found,
         )
     return folder

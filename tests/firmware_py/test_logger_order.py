@@ -5,7 +5,8 @@ from pathlib import Path
 
 from fake_clock import FakeClock
 
-from rainstead.derive import AlarmEvent, Derived, Deriver
+from rainstead.derive import Derived, Deriver
+from rainstead.events import AlarmEvent
 from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Batch, Kind, Reading
 from rainstead.replay import replay

@@ -14,8 +14,9 @@ from fake_clock import FakeClock
 
 from rainstead.derive import Deriver
 from rainstead.errors import ImportRefused, LogBusy, LogError, LogMissing
+from rainstead.events import AlarmEvent
 from rainstead.importing import ImportResult, import_readings
-from rainstead.log import LoggedEvent, LogReader, LogWriter
+from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Kind, Quality
 from rainstead.replay import replay, state_at
 from rainstead.settings import Settings, parse_settings
@@ -346,7 +347,7 @@ def test_an_import_that_was_cut_off_before_its_alarms_is_finished_by_the_next(tm
 @pytest.mark.parametrize("source", ["logger", "twin"])
 def test_a_log_that_was_watched_keeps_the_alarms_it_saw(tmp_path: Path, site: Settings, source: str) -> None:
     lines = falling_tank()
-    seen = LoggedEvent(NOON_MS, "low_reserve", "site", "normal", 1.0, 2.0, "L", "seen at the time")
+    seen = AlarmEvent(NOON_MS, "low_reserve", "site", "normal", 1.0, 2.0, "L", "seen at the time")
     deriver = Deriver(site)
     with LogWriter(tmp_path / "readings.db") as writer:
         segment = writer.begin_segment(writer.begin_boot(source, "b", 0), 0, trusted=True)

@@ -11,7 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from rainstead.errors import LogError
-from rainstead.log import Columns, LoggedEvent, LogReader, LogWriter, Row
+from rainstead.events import AlarmEvent
+from rainstead.log import Columns, LogReader, LogWriter, Row
 from rainstead.readings import Batch, Kind
 
 DAY_MS = 86_400_000
@@ -19,8 +20,8 @@ NOON_MS = 1_780_000_000_000
 KINDS = {"air": Kind.TEMPERATURE, "gauge": Kind.TIP, "level": Kind.LEVEL}
 
 
-def event(t_ms: int, state: str = "normal", alarm: str = "low_reserve") -> LoggedEvent:
-    return LoggedEvent(t_ms, alarm, "site", state, 1.0, 2.0, "L", "because")
+def event(t_ms: int, state: str = "normal", alarm: str = "low_reserve") -> AlarmEvent:
+    return AlarmEvent(t_ms, alarm, "site", state, 1.0, 2.0, "L", "because")
 
 
 def joined(batches: list[Batch]) -> list[tuple[object, ...]]:

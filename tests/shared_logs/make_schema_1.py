@@ -6,7 +6,8 @@ The site and all its readings are invented. Run: .venv/bin/python tests/shared_l
 import math
 from pathlib import Path
 
-from rainstead.log import SCHEMA_VERSION, LoggedEvent, LogWriter, Row
+from rainstead.events import AlarmEvent
+from rainstead.log import SCHEMA_VERSION, LogWriter, Row
 from rainstead.readings import Kind, Quality
 
 SITE = """\
@@ -33,7 +34,7 @@ def main() -> None:
         writer.append_events(
             right,
             [
-                LoggedEvent(
+                AlarmEvent(
                     BEGIN_MS + 600_000,
                     "overflow_risk",
                     "house",

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rainstead.log import SCHEMA_VERSION, LoggedEvent, LogReader, LogWriter
+from rainstead.events import AlarmEvent
+from rainstead.log import SCHEMA_VERSION, LogReader, LogWriter
 from rainstead.log import schema as log_schema
 from rainstead.readings import Kind, Quality
 
@@ -42,7 +43,7 @@ def known_values(path: Path) -> None:
         assert batch.of("flow").value.tolist() == [1500.0] * 10
         assert batch.of("air").value[1] == 12.2995
         assert reader.events() == [
-            LoggedEvent(
+            AlarmEvent(
                 BEGIN_MS + 600_000, "overflow_risk", "house", "active_unacknowledged", 250.5, 300.0, "L", "freeboard"
             )
         ]

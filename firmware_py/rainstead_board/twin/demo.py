@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 from rainstead.clock import SystemClock
 from rainstead.derive import Deriver
 from rainstead.errors import RainsteadError
-from rainstead.log import Columns, LoggedEvent, LogReader, LogWriter
+from rainstead.events import AlarmEvent
+from rainstead.log import Columns, LogReader, LogWriter
 from rainstead.replay import replay
 from rainstead.settings import Settings, parse_settings, sensor_kind
 from rainstead.statekeeping import state_to_text
@@ -146,15 +147,12 @@ def fill_log(path: Path, text: str, settings: Settings, blocks: list[Columns], *
         segment = writer.begin_segment(writer.begin_boot("twin", "history", 0), 0, trusted=True)
         added = sum(writer.append_columns(segment, numbers, [block]) for block in blocks)
         writer.keep_settings(min(int(block.t_ms[0]) for block in blocks if len(block.t_ms)), deriver.digest, text)
-        events: list[LoggedEvent] = []
+        events: list[AlarmEvent] = []
         state = deriver.start()
         with LogReader(path) as reader:
             for newer, derived in replay(reader, deriver, size=size):
                 state = newer
-                events += [
-                    LoggedEvent(e.t_ms, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason)
-                    for e in derived.events
-                ]
+                events += derived.events
         writer.append_events(segment, events)
         if state.upto_ms is not None:
             writer.save_checkpoint(state.upto_ms, deriver.digest, state_to_text(state))

@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rainstead.log import LoggedEvent, LogReader
+from rainstead.events import AlarmEvent
+from rainstead.log import LogReader
 from rainstead.settings import Settings
 
 from .answer import Answer, head
@@ -30,7 +31,7 @@ class AlarmsAnswer(Answer):
     """How they stand, and the events, newest first."""
 
     standing: tuple[AlarmStanding, ...]
-    events: tuple[LoggedEvent, ...]
+    events: tuple[AlarmEvent, ...]
 
 
 def watched(settings: Settings) -> list[tuple[str, str]]:
@@ -43,7 +44,7 @@ def watched(settings: Settings) -> list[tuple[str, str]]:
     return found
 
 
-def standing(settings: Settings, events: Sequence[LoggedEvent]) -> tuple[AlarmStanding, ...]:
+def standing(settings: Settings, events: Sequence[AlarmEvent]) -> tuple[AlarmStanding, ...]:
     """How each watched alarm stands after these events, which are in order of time."""
     last = {(event.alarm, event.subject): event for event in events}
     found = []

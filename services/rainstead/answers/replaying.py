@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from rainstead.derive import Deriver, State
-from rainstead.log import LoggedEvent, LogReader
+from rainstead.events import AlarmEvent
+from rainstead.log import LogReader
 from rainstead.readings import Batch
 from rainstead.settings import Settings
 
@@ -43,7 +44,7 @@ class EventDifference:
     """An alarm event that only one side has. side: logged, replayed (same settings); here, other."""
 
     side: str
-    event: LoggedEvent
+    event: AlarmEvent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +68,7 @@ class _Side:
 
     deriver: Deriver
     state: State
-    events: list[LoggedEvent] = field(default_factory=list)
+    events: list[AlarmEvent] = field(default_factory=list)
     rain_mm: float = 0.0
     storms: int = 0
     pumped_l: float = 0.0
@@ -127,9 +128,7 @@ def _side(settings: Settings) -> _Side:
 
 def _take(side: _Side, batch: Batch) -> dict[str, tuple[np.ndarray, np.ndarray]]:
     side.state, derived = side.deriver.advance(side.state, batch)
-    side.events += [
-        LoggedEvent(e.t_ms, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason) for e in derived.events
-    ]
+    side.events += derived.events
     side.rain_mm += sum(float(rows.rain_mm.sum()) for rows in derived.rain)
     side.pumped_l += sum(float(rows.volume_l.sum()) for rows in derived.flow)
     side.storms += len(derived.storms)
@@ -171,7 +170,7 @@ def _totals(here: _Side, there: _Side) -> tuple[Difference, ...]:
 
 
 def _only_one_side(
-    one: tuple[str, Sequence[LoggedEvent]], other: tuple[str, Sequence[LoggedEvent]]
+    one: tuple[str, Sequence[AlarmEvent]], other: tuple[str, Sequence[AlarmEvent]]
 ) -> tuple[EventDifference, ...]:
     first, second = set(one[1]), set(other[1])
     odd = [EventDifference(one[0], event) for event in first - second]

@@ -5,13 +5,12 @@ them. How they were cut into batches changes no bit of any answer.
 """
 
 from .deriver import AIR_MAX_AGE_MS, CALCULATION, Deriver
-from .rows import AlarmEvent, Derived, FlowRows, LevelRows, RainRows, TemperatureRows
+from .rows import Derived, FlowRows, LevelRows, RainRows, TemperatureRows
 from .state import GaugeState, MeterState, State, TankNow, TankState
 
 __all__ = [
     "AIR_MAX_AGE_MS",
     "CALCULATION",
-    "AlarmEvent",
     "Derived",
     "Deriver",
     "FlowRows",

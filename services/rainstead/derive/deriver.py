@@ -7,11 +7,12 @@ import numpy as np
 import numpy.typing as npt
 
 from rainstead import alarms, calc
+from rainstead.events import AlarmEvent
 from rainstead.readings import F64, I64, U8, Batch, Quality
 from rainstead.settings import OneWireProbe, Ranger, Settings, settings_digest
 
 from .plan import MeasuredTank, gauge_of, latest_max_age_ms, litres, measured, meter_of, rules
-from .rows import AlarmEvent, Derived, FlowRows, LevelRows, RainRows, TemperatureRows
+from .rows import Derived, FlowRows, LevelRows, RainRows, TemperatureRows
 from .state import GaugeState, MeterState, State, TankNow, TankState
 
 __all__ = ["AIR_MAX_AGE_MS", "CALCULATION", "Deriver"]

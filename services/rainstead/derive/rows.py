@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 
 from rainstead import calc
+from rainstead.events import AlarmEvent
 from rainstead.readings import F64, I64, U8
 
-__all__ = ["AlarmEvent", "Derived", "FlowRows", "LevelRows", "RainRows", "TemperatureRows"]
+__all__ = ["Derived", "FlowRows", "LevelRows", "RainRows", "TemperatureRows"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,20 +61,6 @@ class TemperatureRows:
     sensor: str
     t_ms: I64
     temperature_c: F64
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmEvent:
-    """An alarm changed its state."""
-
-    t_ms: int
-    alarm: str
-    subject: str
-    state: str
-    value: float
-    limit: float
-    unit: str
-    reason: str
 
 
 @dataclass(frozen=True, slots=True)

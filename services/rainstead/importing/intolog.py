@@ -10,7 +10,8 @@ import numpy as np
 from rainstead.clock import Clock, SystemClock
 from rainstead.derive import Deriver
 from rainstead.errors import LogError
-from rainstead.log import Columns, LoggedEvent, LogReader, LogWriter
+from rainstead.events import AlarmEvent
+from rainstead.log import Columns, LogReader, LogWriter
 from rainstead.readings import U8, Quality
 from rainstead.replay import replay, resume
 from rainstead.settings import Ranger, Settings, sensor_kind
@@ -138,13 +139,10 @@ def _work_out(writer: LogWriter, settings: Settings, *, changed: bool) -> None:
             return
         unwatched = reader.sources() == {"import"}
         state = deriver.start() if unwatched else resume(reader, deriver)
-        events: list[LoggedEvent] = []
+        events: list[AlarmEvent] = []
         for newer, derived in replay(reader, deriver, state=state):
             state = newer
-            events += (
-                LoggedEvent(e.t_ms, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason)
-                for e in derived.events
-            )
+            events += derived.events
     with writer.transaction():
         if unwatched:
             writer.replace_events(writer.newest_segment(), events)

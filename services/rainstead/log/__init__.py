@@ -1,7 +1,7 @@
 """The log of raw readings: one SQLite file, one writer in the whole system, any number of readers."""
 
 from .lock import WriterLock
-from .read import LoggedEvent, LogReader, SensorRow
+from .read import LogReader, SensorRow
 from .schema import SCHEMA_VERSION
 from .write import Columns, LogWriter, Row
 
@@ -10,7 +10,6 @@ __all__ = [
     "Columns",
     "LogReader",
     "LogWriter",
-    "LoggedEvent",
     "Row",
     "SensorRow",
     "WriterLock",

@@ -8,27 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from rainstead.errors import LogError, LogMissing
+from rainstead.events import AlarmEvent
 from rainstead.readings import Batch, Kind
 
 from . import schema
 
 _ROW = np.dtype([("t_ms", "i8"), ("sensor", "i4"), ("value", "f8"), ("quality", "u1"), ("spread", "f8")])
 
-__all__ = ["LogReader", "LoggedEvent", "SensorRow"]
-
-
-@dataclass(frozen=True, slots=True)
-class LoggedEvent:
-    """An alarm's change of state, as the log keeps it."""
-
-    t_ms: int
-    alarm: str
-    subject: str
-    state: str
-    value: float
-    limit: float
-    unit: str
-    reason: str
+__all__ = ["LogReader", "SensorRow"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +141,7 @@ class LogReader:
         (size,) = self._db.execute("PRAGMA page_size").fetchone()
         return int(pages * size // 20)
 
-    def events(self, *, upto_ms: int | None = None) -> list[LoggedEvent]:
+    def events(self, *, upto_ms: int | None = None) -> list[AlarmEvent]:
         """Alarm events up to a time, oldest first."""
         high = 2**62 if upto_ms is None else upto_ms
         rows = self._db.execute(
@@ -162,7 +149,7 @@ class LogReader:
             " WHERE t_ms <= ? ORDER BY t_ms, alarm, subject, state",
             (high,),
         )
-        return [LoggedEvent(*row) for row in rows]
+        return [AlarmEvent(*row) for row in rows]
 
     def checkpoint(self, digest: str, *, upto_ms: int | None = None) -> tuple[int, str] | None:
         """The newest kept state of this digest at or before a time: its stamp and its text."""

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rainstead.errors import LogError, LogMissing
+from rainstead.events import AlarmEvent
 from rainstead.readings import F64, I64, U8, Kind
 
 from . import schema
 from .lock import WriterLock
-from .read import LoggedEvent
 
 __all__ = ["Columns", "LogWriter", "Row"]
 
@@ -187,14 +187,14 @@ class LogWriter:
                 self._db.executemany(_INSERT, ((t, number, segment, v, q, s, None) for t, v, q, s in rows))
             return self._db.total_changes - before
 
-    def append_events(self, segment: int, events: Iterable[LoggedEvent]) -> None:
+    def append_events(self, segment: int, events: Iterable[AlarmEvent]) -> None:
         """Commit alarm events; one that is there already is left as it is."""
         rows = [(e.t_ms, segment, e.alarm, e.subject, e.state, e.value, e.limit, e.unit, e.reason) for e in events]
         if rows:
             with self.transaction():
                 self._db.executemany(_INSERT_EVENT, rows)
 
-    def replace_events(self, segment: int, events: Iterable[LoggedEvent]) -> None:
+    def replace_events(self, segment: int, events: Iterable[AlarmEvent]) -> None:
         """For a log that no logger has watched: its alarms are what the calculation finds in it."""
         with self.transaction():
             self._db.execute("DELETE FROM event")
