@@ -1,5 +1,6 @@
 """The log's one writer."""
 
+import contextlib
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -86,6 +87,15 @@ class LogWriter:
         self._db.close()
         self._lock.release()
 
+    def reopen(self) -> None:
+        """Close the file and open it anew under the same lock: some disk faults stay with a connection.
+
+        Raises sqlite3.Error or LogError while the disk is still at fault; try again later.
+        """
+        with contextlib.suppress(sqlite3.Error):
+            self._db.close()
+        self._db = self._open()
+
     def __enter__(self) -> "LogWriter":
         return self
 
@@ -131,8 +141,39 @@ class LogWriter:
         assert cursor.lastrowid is not None
         return cursor.lastrowid
 
-    def correct_boot(self, boot: int, offset_ms: int) -> int | None:
+    def runs_of(self, boot_uuid: str) -> list[tuple[int, int]]:
+        """Every run of a logger in one boot of the machine: its number, and the boot clock when it began."""
+        rows = self._db.execute(
+            "SELECT id, started_ms FROM boot WHERE boot_uuid = ? AND source = 'logger' ORDER BY id", (boot_uuid,)
+        )
+        return list(rows)
+
+    def put_back_untrusted(self, boot: int, before_ms: int) -> int | None:
+        """Earlier boots whose clock was never set, and that reach a time that is certain: each is moved whole.
+
+        Their order stays, none overlaps another, and they stay marked as not trusted.
+        Returns the earliest stamp that moved, before or after; None if nothing had to.
+        """
+        spans = self._db.execute(
+            "SELECT boot.id, min(r.t_ms - s.offset_ms), max(r.t_ms - s.offset_ms), max(s.offset_ms)"
+            " FROM boot JOIN segment s ON s.boot = boot.id JOIN reading r ON r.segment = s.id"
+            " WHERE boot.id < ? AND boot.source = 'logger'"
+            " GROUP BY boot.id HAVING max(s.trusted) = 0 ORDER BY boot.id DESC",
+            (boot,),
+        ).fetchall()
+        earliest: list[int] = []
+        for number, first_boot_ms, last_boot_ms, offset_ms in spans:
+            if last_boot_ms + offset_ms >= before_ms:
+                offset_ms = before_ms - 1 - last_boot_ms  # noqa: PLW2901 - where it belongs instead
+                moved_ms = self.correct_boot(number, offset_ms, trusted=False)
+                earliest += [] if moved_ms is None else [moved_ms]
+            before_ms = min(before_ms, first_boot_ms + offset_ms)
+        return min(earliest) if earliest else None
+
+    def correct_boot(self, boot: int, offset_ms: int, *, trusted: bool = True) -> int | None:
         """Move all of a boot's readings and events to the right offset, once, in one transaction.
+
+        trusted=False: to a better guess, which stays marked as one.
 
         Each segment gets a new number, so that a shifted row cannot meet its not yet shifted neighbour.
         Returns the earliest stamp that moved, before or after; None if nothing had to.
@@ -144,8 +185,8 @@ class LogWriter:
             ).fetchall()
             for number, old_offset_ms in wrong:
                 fresh = self._db.execute(
-                    "INSERT INTO segment (boot, offset_ms, trusted, was_offset_ms) VALUES (?, ?, 1, ?)",
-                    (boot, offset_ms, old_offset_ms),
+                    "INSERT INTO segment (boot, offset_ms, trusted, was_offset_ms) VALUES (?, ?, ?, ?)",
+                    (boot, offset_ms, int(trusted), old_offset_ms),
                 ).lastrowid
                 shift_ms = offset_ms - old_offset_ms
                 (first_ms,) = self._db.execute("SELECT min(t_ms) FROM reading WHERE segment = ?", (number,)).fetchone()
@@ -163,7 +204,7 @@ class LogWriter:
                 self._db.execute("DELETE FROM event WHERE segment = ?", (number,))
                 self._db.executemany(_INSERT_EVENT, events)
                 self._db.execute("DELETE FROM segment WHERE id = ?", (number,))
-            self._db.execute("UPDATE segment SET trusted = 1 WHERE boot = ?", (boot,))
+            self._db.execute("UPDATE segment SET trusted = ? WHERE boot = ?", (int(trusted), boot))
             if earliest:
                 self._db.execute("DELETE FROM checkpoint WHERE t_ms >= ?", (min(earliest),))
         return min(earliest) if earliest else None

@@ -1,0 +1,11 @@
+"""Alarms of the board itself: what no reading tells, so that no replay can find them again."""
+
+from typing import Final
+
+__all__ = ["ACTIVE", "BOARD_ALARMS", "NORMAL"]
+
+ACTIVE: Final = "active_unacknowledged"
+NORMAL: Final = "normal"
+
+BOARD_ALARMS: Final = frozenset({"low_space", "disk_fault", "sensor_fault", "clock_unset", "calculation_fault"})
+"""Raised by the logger. A replay leaves them out on both sides."""
