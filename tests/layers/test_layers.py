@@ -11,7 +11,7 @@ import pytest
 ROOT = Path(__file__).parents[2]
 SERVICES, BOARD = ROOT / "services", ROOT / "firmware_py"
 MATHS = {"__future__", "collections", "dataclasses", "enum", "math", "typing"}
-OURS = ("settings", "log", "calc", "alarms", "answers", "importing")
+OURS = ("settings", "log", "calc", "alarms", "answers", "importing", "notebook", "evidence", "plots")
 
 
 def imports(source: str, module: str) -> Iterator[str]:
@@ -71,7 +71,14 @@ def touching(source: str, module: str, forbidden: tuple[str, ...]) -> list[str]:
 )
 def test_the_calculation_imports_numpy_and_maths_and_its_own_kind(package: str, own: str) -> None:
     for name, path in modules(SERVICES, package):
-        assert outside(path.read_text("utf-8"), name, ("numpy", "rainstead.errors", own)) == [], name
+        desk_only = ("scipy",) if name.startswith("rainstead.calc.desk.") else ()
+        assert outside(path.read_text("utf-8"), name, ("numpy", "rainstead.errors", own, *desk_only)) == [], name
+
+
+def test_the_calculation_that_the_logger_runs_does_not_know_the_desks() -> None:
+    for name, path in modules(SERVICES, "rainstead.calc"):
+        if not name.startswith("rainstead.calc.desk."):
+            assert touching(path.read_text("utf-8"), name, ("rainstead.calc.desk", "scipy")) == [], name
 
 
 def test_the_shared_package_does_not_know_the_board() -> None:

@@ -39,6 +39,7 @@ def cross_mistakes(settings: Settings, now_ms: int | None) -> list[Mistake]:
     found += _tank_sensors(settings)
     found += _catchments(settings)
     found += _overflows(settings)
+    found += _covers(settings)
     found += _references(settings)
     found += _reserve(settings)
     if zone_is_good:
@@ -212,12 +213,32 @@ def _overflows(settings: Settings) -> Iterator[Mistake]:
                 break
 
 
+def _covers(settings: Settings) -> Iterator[Mistake]:
+    for name, tank in settings.tanks.items():
+        if tank.covered and tank.open_area_m2:
+            yield Mistake(
+                f"tanks.{name}.open_area",
+                f"{tank.open_area_m2:g} m2",
+                "the tank is covered; leave it out, or say covered = false",
+            )
+
+
 def _references(settings: Settings) -> Iterator[Mistake]:
     if settings.rain is not None:
         yield from _named(settings, "rain.gauge", settings.rain.gauge, TippingBucket, "a tipping bucket")
-    pump = settings.pump
+    household, evaporation, pump = settings.household, settings.evaporation, settings.pump
+    if household is not None and household.tank not in settings.tanks:
+        yield _no_tank("household.tank", household.tank, settings)
+    if evaporation is not None and evaporation.air is not None:
+        yield from _named(settings, "evaporation.air", evaporation.air, OneWireProbe, "a temperature probe")
     if pump is None:
         return
+    if pump.to is not None and pump.to not in settings.tanks:
+        yield _no_tank("pump.to", pump.to, settings)
+    elif pump.to == pump.source:
+        yield Mistake(
+            "pump.to", as_typed(pump.source), "is also pump.source; leave it out where the pump feeds the hose"
+        )
     if pump.meter is not None:
         yield from _named(settings, "pump.meter", pump.meter, FlowPulse, "a flow meter")
     if pump.source not in settings.tanks:

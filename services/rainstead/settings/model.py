@@ -133,6 +133,8 @@ class GaugeCalibration(Part):
     depth_per_tip_mm: Annotated[RainMm, Field(gt=0, le=25, alias="depth_per_tip")]
     u_ratio: Ratio = 0.02
     """Relative standard uncertainty."""
+    dead_time_s: Annotated[DurationS, Field(ge=0, le=2, alias="dead_time")] = 0.0
+    """Rain is missed for this long while the bucket moves, so that hard rain reads low; 0: no correction."""
 
 
 class TippingBucket(Part):
@@ -260,6 +262,10 @@ class Tank(Part):
     outlet_m: Annotated[LengthM, Field(ge=0, alias="outlet")] = 0.0
     """Depth of the outlet: below it is dead storage."""
     covered: bool = True
+    open_area_m2: Annotated[AreaM2 | None, Field(ge=0, alias="open_area")] = None
+    """Mouth that rain falls into and water evaporates from; by the shape at the brim, or 0 under a cover."""
+    evaporation_ratio: Annotated[float | None, Field(ge=0, le=1)] = None
+    """Part of open-water evaporation that its cover lets through; 1 without a cover, 0 with one."""
     calibrations: Annotated[tuple[Shape, ...], Listed, Field(min_length=1)]
 
 
@@ -296,6 +302,8 @@ class Pump(Part):
     """The tank it draws from."""
     meter: Name | None = None
     """The flow meter at its outlet."""
+    to: Name | None = None
+    """The tank it pumps to, where it is not the hose: a note of the owner's on a run says otherwise."""
     suction_m: Annotated[LengthM, Field(ge=0, alias="suction")] = 0.0
     """Depth in the source tank below which it draws air."""
     run_gap_s: Annotated[DurationS, Field(gt=0, alias="run_gap")] = 30.0
@@ -317,6 +325,31 @@ class Reserve(Part):
     fire_l: Annotated[VolumeL, Field(ge=0, alias="fire")]
     tanks: Annotated[tuple[Name, ...], Listed, Field(min_length=1)]
     """Tanks whose usable litres count towards it."""
+
+
+class Household(Part):
+    """What the house uses, as far as the owner knows it."""
+
+    tank: Name
+    """The tank it is drawn from."""
+    draw_l_day: Annotated[VolumeL, Field(ge=0, alias="draw_a_day")]
+    draw_u_l_day: Annotated[VolumeL, Field(ge=0, alias="draw_a_day_u")]
+    """Standard uncertainty of a day's draw as a mean over weeks."""
+
+
+class Evaporation(Part):
+    """How evaporation from open tanks is estimated: from a probe's daily range, or from monthly figures."""
+
+    air: Name | None = None
+    """The probe that hangs in the shade outdoors; by its range from night to day."""
+    coefficient: Annotated[float, Field(gt=0, le=2)] = 1.05
+    """Open water against reference grass."""
+    u_ratio: Ratio = 0.25
+    """Relative standard uncertainty of a month's evaporation: shade, wind and warm walls."""
+    monthly_mm: Annotated[
+        tuple[Annotated[RainMm, Field(ge=0)], ...] | None, Listed, Field(min_length=12, max_length=12, alias="monthly")
+    ] = None
+    """January to December, from a pan or an almanac; instead of the probe."""
 
 
 class OverflowRisk(Part):
@@ -378,6 +411,8 @@ class Settings(Part):
     pump: Pump | None = None
     rain: Rain | None = None
     reserve: Reserve | None = None
+    household: Household | None = None
+    evaporation: Evaporation | None = None
     alarms: Alarms = Alarms()
     log: Log = Log()
     clock: ClockTrust = ClockTrust()
