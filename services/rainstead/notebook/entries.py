@@ -28,7 +28,7 @@ class Delivery:
 
 @dataclass(frozen=True, slots=True)
 class KnownVolume:
-    """A volume known from outside that went into a tank (or, negative, out of it) between two times: for calibration."""
+    """A volume known from outside that went into a tank (negative: out of it) between two times: for calibration."""
 
     from_ms: int
     upto_ms: int
