@@ -5,6 +5,7 @@ them. How they were cut into batches changes no bit of any answer.
 """
 
 from .deriver import AIR_MAX_AGE_MS, CALCULATION, Deriver
+from .plan import MeasuredTank, air_or_assumed, gauge_of, litres_of, meter_of, shape_in_force
 from .rows import Derived, FlowRows, LevelRows, RainRows, TemperatureRows
 from .state import GaugeState, MeterState, State, TankNow, TankState
 
@@ -16,10 +17,16 @@ __all__ = [
     "FlowRows",
     "GaugeState",
     "LevelRows",
+    "MeasuredTank",
     "MeterState",
     "RainRows",
     "State",
     "TankNow",
     "TankState",
     "TemperatureRows",
+    "air_or_assumed",
+    "gauge_of",
+    "litres_of",
+    "meter_of",
+    "shape_in_force",
 ]

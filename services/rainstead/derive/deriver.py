@@ -11,7 +11,7 @@ from rainstead.events import AlarmEvent
 from rainstead.readings import F64, I64, U8, Batch, Quality
 from rainstead.settings import OneWireProbe, Ranger, Settings, settings_digest
 
-from .plan import MeasuredTank, gauge_of, latest_max_age_ms, litres, measured, meter_of, rules
+from .plan import MeasuredTank, air_or_assumed, gauge_of, latest_max_age_ms, litres_of, measured, meter_of, rules
 from .rows import Derived, FlowRows, LevelRows, RainRows, TemperatureRows
 from .state import GaugeState, MeterState, State, TankNow, TankState
 
@@ -22,8 +22,6 @@ CALCULATION = 1
 
 AIR_MAX_AGE_MS = 2 * 3_600_000
 """A probe's value stands for the air for this long."""
-_AIR_UNKNOWN_U_C = 8.0
-"""Standard uncertainty of the air where no probe speaks: half a day's swing."""
 _ULTRASONIC_STEP_M = 0.001
 
 
@@ -136,8 +134,7 @@ class Deriver:
     def litres_at(self, tank: str, depth_m: float, t_ms: int) -> calc.TankLitres:
         """Litres at a depth of a measured tank, by the calibration in force at a time; arrays of one."""
         measured = self.tanks[self.tank_names.index(tank)]
-        period = calc.in_force(measured.since_ms, np.array([t_ms], dtype=np.int64))
-        return litres(measured, period, np.array([depth_m]))
+        return litres_of(measured, np.array([t_ms], dtype=np.int64), np.array([depth_m]))[0]
 
     def rain_per_tip_mm(self, t_ms: int) -> float:
         """The gauge's depth per tip in force at a time; NaN without a gauge."""
@@ -169,9 +166,8 @@ class Deriver:
             t_ms,
             AIR_MAX_AGE_MS,
         )
-        unknown = np.isnan(held_c) | (held_c < -20) | (held_c > 60)
-        air_c = np.where(unknown, tank.ranger.assumed_air_c, held_c)
-        air_u_c = np.where(unknown, _AIR_UNKNOWN_U_C, tank.ranger.air_u_c)
+        known_c = np.where((held_c < -20) | (held_c > 60), np.nan, held_c)
+        air_c, air_u_c = air_or_assumed(tank.ranger, known_c)
 
         seen = (quality == Quality.OK) | (quality == Quality.NOISY)
         ullage_m = _ullage_m(tank.ranger, np.where(seen, raw_mm, np.nan), air_c)
@@ -185,15 +181,13 @@ class Deriver:
         depth_u_m = calc.combine(noise_u_m, shared_u_m)
         noise_u_m = np.where(seen, noise_u_m, np.nan)
 
-        period = calc.in_force(tank.since_ms, t_ms)
-        held = litres(tank, period, depth_m)
-        u_ratio = np.array(tank.u_ratios)[period]
+        held, u_ratio = litres_of(tank, t_ms, depth_m)
         volume_u_l = calc.combine(held.l_per_m * depth_u_m, held.volume_l * u_ratio)
         rows = LevelRows(
             tank=tank.name,
             t_ms=t_ms,
             quality=quality,
-            air_c=np.where(unknown, np.nan, held_c),
+            air_c=known_c,
             depth_m=depth_m,
             depth_u_m=depth_u_m,
             depth_noise_u_m=noise_u_m,
@@ -204,7 +198,7 @@ class Deriver:
             usable_l=held.usable_l,
         )
         median_state, steady_m = self._steady_depth(tank, carried.median, quality, depth_m)
-        steady = litres(tank, period, steady_m)
+        steady, _ = litres_of(tank, t_ms, steady_m)
         overflow, events = self._overflow(tank, carried.overflow, t_ms, steady.freeboard_l)
         fresh = TankState(air_state, median_state, overflow, _tank_now(carried.now, rows))
         return fresh, rows, _Smoothed(position, t_ms, steady.usable_l), events

@@ -9,7 +9,21 @@ from rainstead import alarms, calc
 from rainstead.readings import F64, I64
 from rainstead.settings import FlowPulse, Ranger, Settings, Shape, Tank, TippingBucket, since_ms
 
-__all__ = ["Counter", "MeasuredTank", "gauge_of", "latest_max_age_ms", "litres", "measured", "meter_of", "rules"]
+__all__ = [
+    "Counter",
+    "MeasuredTank",
+    "air_or_assumed",
+    "gauge_of",
+    "latest_max_age_ms",
+    "litres_of",
+    "measured",
+    "meter_of",
+    "rules",
+    "shape_in_force",
+]
+
+_AIR_UNKNOWN_U_C = 8.0
+"""Standard uncertainty of the air where no probe speaks: half a day's swing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +48,8 @@ class Counter:
     since_ms: tuple[int, ...]
     factor: tuple[float, ...]
     u_ratios: tuple[float, ...]
+    dead_times_s: tuple[float, ...]
+    """Of a gauge, while its bucket moves; 0 for a meter."""
 
 
 def measured(name: str, tank: Tank, settings: Settings) -> MeasuredTank:
@@ -70,7 +86,7 @@ def _volume(shape: Shape) -> calc.Volume:
             return calc.StrappingTable(tuple(d for d, _ in shape.table), tuple(v for _, v in shape.table))
 
 
-def litres(tank: MeasuredTank, period: I64, depth_m: F64) -> calc.TankLitres:
+def _litres(tank: MeasuredTank, period: I64, depth_m: F64) -> calc.TankLitres:
     """Litres by the calibration in force at each row."""
     parts = [
         calc.tank_litres(shape, depth_m, brim_m=tank.tank.brim_m, outlet_m=tank.tank.outlet_m) for shape in tank.shapes
@@ -84,6 +100,25 @@ def litres(tank: MeasuredTank, period: I64, depth_m: F64) -> calc.TankLitres:
         usable_l=np.select(masks, [p.usable_l for p in parts], np.nan),
         l_per_m=np.select(masks, [p.l_per_m for p in parts], np.nan),
     )
+
+
+def litres_of(tank: MeasuredTank, t_ms: I64, depth_m: F64) -> tuple[calc.TankLitres, F64]:
+    """Litres by the calibration in force at each time, and the relative standard uncertainty of that calibration."""
+    period = calc.in_force(tank.since_ms, t_ms)
+    return _litres(tank, period, depth_m), np.array(tank.u_ratios)[period]
+
+
+def air_or_assumed(ranger: Ranger, air_c: F64) -> tuple[F64, F64]:
+    """The air's temperature and its standard uncertainty; where no probe speaks (NaN), what the ranger assumes."""
+    unknown = np.isnan(air_c)
+    return np.where(unknown, ranger.assumed_air_c, air_c), np.where(unknown, _AIR_UNKNOWN_U_C, ranger.air_u_c)
+
+
+def shape_in_force(tank: Tank, zone: str, t_ms: int) -> calc.Volume:
+    """A tank's shape by the calibration in force at a time, measured or not."""
+    dated = sorted(((since_ms(c.since, zone), c) for c in tank.calibrations), key=lambda pair: pair[0])
+    period = calc.in_force(tuple(since for since, _ in dated), np.array([t_ms], dtype=np.int64))
+    return _volume(dated[int(period[0])][1])
 
 
 def rules(settings: Settings) -> tuple[alarms.LimitRule | None, alarms.LimitRule | None]:
@@ -119,7 +154,7 @@ def gauge_of(settings: Settings) -> Counter | None:
     gauge = settings.sensors[settings.rain.gauge]
     assert isinstance(gauge, TippingBucket)
     zone = settings.site.time_zone
-    dated = sorted((since_ms(c.since, zone), c.depth_per_tip_mm, c.u_ratio) for c in gauge.calibrations)
+    dated = sorted((since_ms(c.since, zone), c.depth_per_tip_mm, c.u_ratio, c.dead_time_s) for c in gauge.calibrations)
     return Counter(settings.rain.gauge, *zip(*dated, strict=True))
 
 
@@ -130,5 +165,5 @@ def meter_of(settings: Settings) -> Counter | None:
     meter = settings.sensors[settings.pump.meter]
     assert isinstance(meter, FlowPulse)
     zone = settings.site.time_zone
-    dated = sorted((since_ms(c.since, zone), c.k_factor_per_l, c.u_ratio) for c in meter.calibrations)
+    dated = sorted((since_ms(c.since, zone), c.k_factor_per_l, c.u_ratio, 0.0) for c in meter.calibrations)
     return Counter(settings.pump.meter, *zip(*dated, strict=True))

@@ -1,4 +1,4 @@
-"""What desk questions are answered from: the log worked out by the shared calculation, by the minute, with the notes."""
+"""What desk questions are answered from: the log worked out by the shared calculation, with the notes."""
 
 from dataclasses import dataclass
 

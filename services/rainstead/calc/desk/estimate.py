@@ -10,7 +10,7 @@ __all__ = ["Answered", "Estimate", "Unknown", "estimate", "lower_bound"]
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A value with its standard uncertainty and its 95 % interval. high is None for a bound: it was at least `value`."""
+    """A value with its standard uncertainty and 95 % interval. high is None for a bound: it was at least `value`."""
 
     value: float
     u: float
