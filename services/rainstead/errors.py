@@ -29,6 +29,10 @@ class LogBusy(LogError):
     """Another process is the log's writer."""
 
 
+class LogDamaged(LogError):
+    """A part of the log is not as it was written."""
+
+
 class LogMissing(LogError, FileNotFoundError):
     """There is no log at that place."""
 

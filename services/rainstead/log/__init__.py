@@ -3,11 +3,13 @@
 from .lock import WriterLock
 from .read import LogReader, SensorRow
 from .schema import SCHEMA_VERSION
+from .sealed import DamagedHour
 from .write import Columns, LogWriter, Row
 
 __all__ = [
     "SCHEMA_VERSION",
     "Columns",
+    "DamagedHour",
     "LogReader",
     "LogWriter",
     "Row",

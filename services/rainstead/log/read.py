@@ -1,19 +1,28 @@
 """Reading the log: beside the writer, or after it. Never writes, never blocks the writer for long."""
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from rainstead.errors import LogError, LogMissing
+from rainstead.errors import LogDamaged, LogError, LogMissing
 from rainstead.events import AlarmEvent
 from rainstead.readings import Batch, Kind
 
 from . import schema
+from .rows import ROW, Rows, in_order
+from .schema import LONGEST_BLOCK_MS
+from .sealed import DamagedHour, Found, blocks_over, read_block
 
-_ROW = np.dtype([("t_ms", "i8"), ("sensor", "i4"), ("value", "f8"), ("quality", "u1"), ("spread", "f8")])
+_FAR_MS = 2**62
+# Infinity stands for what is missing on the way into an array: it is no raw value of any sensor.
+_SELECT = (
+    "SELECT t_ms, sensor, segment, ifnull(value, 9e999), quality, ifnull(spread, 9e999), ifnull(count, 9e999)"
+    " FROM reading WHERE"
+)
 
 __all__ = ["LogReader", "SensorRow"]
 
@@ -36,6 +45,8 @@ class LogReader:
         if not path.exists():
             raise LogMissing(f"{path}: there is no log here; start the logger or import readings first")
         self.path = path
+        self._damaged: set[DamagedHour] = set()
+        self._decoded: dict[Found, Rows] = {}
         try:
             self._db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=5)
             try:
@@ -68,20 +79,48 @@ class LogReader:
         rows = self._db.execute("SELECT id, name, kind FROM sensor ORDER BY id")
         return tuple(SensorRow(number, name, Kind(kind)) for number, name, kind in rows)
 
+    @property
+    def damaged(self) -> tuple[DamagedHour, ...]:
+        """What could not be read so far: it is left out of every answer, and nothing else is."""
+        return tuple(sorted(self._damaged))
+
     def span_ms(self) -> tuple[int, int] | None:
         """First and last stamp; None for a log without readings."""
-        first, last = self._db.execute(
-            "SELECT (SELECT t_ms FROM reading ORDER BY t_ms LIMIT 1),"
-            " (SELECT t_ms FROM reading ORDER BY t_ms DESC LIMIT 1)"
-        ).fetchone()
-        return None if first is None else (first, last)
+        with self._snapshot() as has_blocks:
+            spans = [self._db.execute("SELECT min(t_ms), max(t_ms) FROM reading").fetchone()]
+            if has_blocks:
+                # A block is short, so the last stamp is in one of the last to begin.
+                spans.append(
+                    self._db.execute(
+                        "SELECT (SELECT min(first_ms) FROM block), (SELECT max(last_ms) FROM block"
+                        " WHERE first_ms > (SELECT max(first_ms) FROM block) - ?)",
+                        (LONGEST_BLOCK_MS,),
+                    ).fetchone()
+                )
+        known = [(first, last) for first, last in spans if first is not None]
+        return (min(first for first, _ in known), max(last for _, last in known)) if known else None
 
     def last_before_ms(self, upto_ms: int) -> int | None:
         """Stamp of the newest reading at or before a time."""
-        row = self._db.execute(
-            "SELECT t_ms FROM reading WHERE t_ms <= ? ORDER BY t_ms DESC LIMIT 1", (upto_ms,)
-        ).fetchone()
-        return None if row is None else int(row[0])
+        with self._snapshot() as has_blocks:
+            (last_ms,) = self._db.execute("SELECT max(t_ms) FROM reading WHERE t_ms <= ?", (upto_ms,)).fetchone()
+            if not has_blocks:
+                return None if last_ms is None else int(last_ms)
+            found = self._db.execute(
+                "SELECT id, first_ms, last_ms, segment, count FROM block WHERE first_ms <= ? AND first_ms >"
+                " (SELECT max(first_ms) FROM block WHERE first_ms <= ?) - ?",
+                (upto_ms, upto_ms, LONGEST_BLOCK_MS),
+            ).fetchall()
+            offsets = self._offsets()
+            for one in (Found(*row) for row in found):
+                stamp: int | None = one.last_ms
+                if one.last_ms > upto_ms:
+                    stamps = self._readings_of(one, offsets)["t_ms"]
+                    stamp = max(stamps[stamps <= upto_ms].tolist(), default=None)
+                if stamp is not None and (last_ms is None or stamp > last_ms):
+                    last_ms = stamp
+            self._decoded = {}
+        return None if last_ms is None else int(last_ms)
 
     def batches(
         self,
@@ -91,9 +130,10 @@ class LogReader:
         sensors: Sequence[str] | None = None,
         size: int = 200_000,
     ) -> Iterator[Batch]:
-        """Readings with after_ms < t_ms <= upto_ms in the log's order, of these sensors or of all.
+        """Readings with after_ms < t_ms <= upto_ms in the log's order, of these sensors or of all, sealed or fresh.
 
-        A batch never ends between two readings of one stamp. `Batch.names` is the same for all of them.
+        A batch has about `size` readings and never ends between two of one stamp. `Batch.names` is the same for all.
+        What is damaged is left out, and is in `damaged` from then on.
         """
         known = self.sensors()
         names = tuple(row.name for row in known)
@@ -101,45 +141,110 @@ class LogReader:
         for k, row in enumerate(known):
             position[row.number] = k
         wanted = [row.number for row in known if sensors is None or row.name in sensors]
-        of_these = "" if len(wanted) == len(known) else f" AND sensor IN ({','.join(map(str, wanted))})"
-        # Infinity stands for what is missing on the way into an array: it is no raw value of any sensor.
-        select = "SELECT t_ms, sensor, ifnull(value, 9e999), quality, ifnull(spread, 9e999) FROM reading WHERE"
-        # Each batch is a query of its own: a snapshot held for minutes would make the write-ahead log grow.
-        several = f"{select} t_ms > ? AND t_ms <= ?{of_these} ORDER BY t_ms, sensor, segment LIMIT ?"
-        one_stamp = f"{select} t_ms = ?{of_these} ORDER BY t_ms, sensor, segment"
-        low, high = (-(2**62) if after_ms is None else after_ms), (2**62 if upto_ms is None else upto_ms)
-        while True:
-            rows = np.fromiter(self._db.execute(several, (low, high, size)), _ROW)
-            if not len(rows):
-                return
-            full = len(rows) == size
-            low = int(rows["t_ms"][-1])
-            if full:
-                whole = np.fromiter(self._db.execute(one_stamp, (low,)), _ROW)
-                rows = np.concatenate([rows[rows["t_ms"] < low], whole])
-            yield Batch(
-                names,
-                rows["t_ms"].copy(),
-                position[rows["sensor"]],
-                np.where(np.isinf(rows["value"]), np.nan, rows["value"]),
-                rows["quality"].copy(),
-                np.where(np.isinf(rows["spread"]), np.nan, rows["spread"]),
+        some = None if len(wanted) == len(known) else wanted
+        low, high = (-_FAR_MS if after_ms is None else after_ms), (_FAR_MS if upto_ms is None else upto_ms)
+        while low < high:
+            # Each batch is a snapshot of its own: one held for minutes would make the write-ahead log grow.
+            with self._snapshot() as has_blocks:
+                readings, low = self._window(low, high, some, size, has_blocks)
+            if len(readings):
+                yield Batch(
+                    names,
+                    readings["t_ms"].copy(),
+                    position[readings["sensor"]],
+                    # Infinity is no raw value of any sensor; it counts as missing.
+                    np.where(np.isinf(readings["value"]), np.nan, readings["value"]),
+                    readings["quality"].copy(),
+                    np.where(np.isinf(readings["spread"]), np.nan, readings["spread"]),
+                )
+
+    def _window(self, low: int, high: int, some: list[int] | None, size: int, has_blocks: bool) -> tuple[Rows, int]:
+        """The next readings after `low`, about `size` of them, and the stamp up to which they are all."""
+        taken: list[Found] = []
+        many, bound = 0, high
+        for found in blocks_over(self._db, low, high) if has_blocks else ():
+            if many >= size and found.first_ms - 1 > max(low, taken[0].first_ms):
+                bound = found.first_ms - 1
+                break
+            taken.append(found)
+            many += found.count
+        fresh, bound = self._fresh(low, bound, some, size)
+        parts = [fresh]
+        offsets = self._offsets() if taken else {}
+        for found in taken:
+            if found.first_ms <= bound:
+                readings = self._readings_of(found, offsets)
+                if found.first_ms <= low or found.last_ms > bound:
+                    readings = readings[(readings["t_ms"] > low) & (readings["t_ms"] <= bound)]
+                parts.append(readings if some is None else readings[np.isin(readings["sensor"], some)])
+        self._decoded = {found: self._decoded[found] for found in taken if found.last_ms > bound}
+        return in_order(parts), bound
+
+    def _fresh(self, low: int, high: int, some: list[int] | None, size: int) -> tuple[Rows, int]:
+        """Rows that are not sealed yet, at most about `size`, and the stamp up to which they are all."""
+        of_these = "" if some is None else f" AND sensor IN ({','.join(map(str, some))})"
+        try:
+            rows = np.fromiter(
+                self._db.execute(
+                    f"{_SELECT} t_ms > ? AND t_ms <= ?{of_these} ORDER BY t_ms, sensor, segment LIMIT ?",
+                    (low, high, size),
+                ),
+                ROW,
             )
-            if not full:
-                return
+            if len(rows) < size:
+                return rows, high
+            last_ms = int(rows["t_ms"][-1])
+            whole = np.fromiter(
+                self._db.execute(f"{_SELECT} t_ms = ?{of_these} ORDER BY t_ms, sensor, segment", (last_ms,)), ROW
+            )
+            return np.concatenate([rows[rows["t_ms"] < last_ms], whole]), last_ms
+        except sqlite3.DatabaseError as error:
+            if isinstance(error, sqlite3.OperationalError):
+                raise
+            self._damaged.add(DamagedHour(low + 1, high, 0, f"readings that were not sealed yet ({error})"))
+            return np.empty(0, dtype=ROW), high
+
+    def _readings_of(self, found: Found, offsets: Mapping[int, int]) -> Rows:
+        """A block's readings; none, and a note of it, where it is damaged."""
+        if found not in self._decoded:
+            try:
+                self._decoded[found] = read_block(self._db, found, offsets.get(found.segment))
+            except LogDamaged as error:
+                self._damaged.add(DamagedHour(found.first_ms, found.last_ms, found.count, str(error)))
+                self._decoded[found] = np.empty(0, dtype=ROW)
+        return self._decoded[found]
+
+    def _offsets(self) -> dict[int, int]:
+        return dict(self._db.execute("SELECT id, offset_ms FROM segment"))
+
+    @contextmanager
+    def _snapshot(self) -> Iterator[bool]:
+        """Several queries of one moment: sealing moves readings meanwhile. Gives whether the log has blocks yet."""
+        self._db.execute("BEGIN")
+        try:
+            # Asked each time: the writer may bring an older log up to date while this reader is open.
+            yield self._db.execute("PRAGMA user_version").fetchone()[0] >= 2
+        finally:
+            if self._db.in_transaction:
+                self._db.execute("COMMIT")
 
     def count(self, *, after_ms: int | None = None, upto_ms: int | None = None) -> int:
-        """How many readings there are with after_ms < t_ms <= upto_ms; a scan."""
-        low, high = (-(2**62) if after_ms is None else after_ms), (2**62 if upto_ms is None else upto_ms)
-        return int(
-            self._db.execute("SELECT count(*) FROM reading WHERE t_ms > ? AND t_ms <= ?", (low, high)).fetchone()[0]
-        )
-
-    def most_readings(self) -> int:
-        """An upper estimate of how many readings there are, without a scan: by the file's size."""
-        (pages,) = self._db.execute("PRAGMA page_count").fetchone()
-        (size,) = self._db.execute("PRAGMA page_size").fetchone()
-        return int(pages * size // 20)
+        """How many readings there are with after_ms < t_ms <= upto_ms, damaged ones too."""
+        low, high = (-_FAR_MS if after_ms is None else after_ms), (_FAR_MS if upto_ms is None else upto_ms)
+        with self._snapshot() as has_blocks:
+            (count,) = self._db.execute(
+                "SELECT count(*) FROM reading WHERE t_ms > ? AND t_ms <= ?", (low, high)
+            ).fetchone()
+            if has_blocks:
+                offsets = self._offsets()
+                for found in blocks_over(self._db, low, high):
+                    if found.first_ms > low and found.last_ms <= high:
+                        count += found.count
+                    else:
+                        stamps = self._readings_of(found, offsets)["t_ms"]
+                        count += int(np.count_nonzero((stamps > low) & (stamps <= high)))
+            self._decoded = {}
+        return int(count)
 
     def events(self, *, upto_ms: int | None = None) -> list[AlarmEvent]:
         """Alarm events up to a time, oldest first."""

@@ -3,6 +3,8 @@
 Chosen by measurement (`tests/bench`): rows keyed by time first, without a rowid, cost about the same bytes as a
 packed integer key, scan twice as fast as a sequence number, and need no second index to find a time.
 
+Fresh rows are in `reading`; closed hours are in `block`, `services/log-format.md` tells how.
+
 `reading.value` is REAL: SQLite keeps 1234.0 millimetres as a two-byte integer and gives back 1234.0; in a column
 without a type it would be eight bytes.
 A reading's boot-clock time is `t_ms - segment.offset_ms`, exactly.
@@ -14,10 +16,12 @@ from pathlib import Path
 
 from rainstead.errors import LogTooNew, NotALog
 
-__all__ = ["APPLICATION_ID", "SCHEMA_VERSION", "create", "examine", "migrate"]
+__all__ = ["APPLICATION_ID", "LONGEST_BLOCK_MS", "SCHEMA_VERSION", "create", "examine", "migrate"]
 
 APPLICATION_ID = 0x52_4E_53_44  # "RNSD"; what `file` and a wary reader look at first
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+LONGEST_BLOCK_MS = 3_600_000
+"""A block's last reading is less than this after its first: what overlaps a time is found by its first stamp."""
 
 _DDL = """
 CREATE TABLE boot (
@@ -72,16 +76,54 @@ CREATE TABLE checkpoint (       -- the calculation's state after all readings up
 ) STRICT;
 """
 
-_MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {}
+_SEALED = """
+CREATE TABLE block (            -- up to an hour of one segment, packed; a reading is here or in `reading`, not in both
+    id INTEGER PRIMARY KEY,
+    first_ms INTEGER NOT NULL,  -- stamps of its first and last reading
+    last_ms INTEGER NOT NULL,
+    segment INTEGER NOT NULL,
+    count INTEGER NOT NULL,     -- readings in it
+    whole INTEGER NOT NULL,     -- 0: thinned, only tips and pulses are left
+    body BLOB NOT NULL,
+    CHECK (last_ms >= first_ms AND last_ms - first_ms < 3600000)
+) STRICT;
+CREATE INDEX block_time ON block (first_ms, last_ms, segment, count, whole);
+CREATE TABLE summary (          -- minutes of what was thinned, packed likewise
+    id INTEGER PRIMARY KEY,
+    first_ms INTEGER NOT NULL,  -- stamps at which its first and last minute begin
+    last_ms INTEGER NOT NULL,
+    segment INTEGER NOT NULL,
+    count INTEGER NOT NULL,     -- readings that it stands for
+    forwarded INTEGER,          -- 0: they had not been forwarded; NULL: there was no forwarding
+    body BLOB NOT NULL
+) STRICT;
+CREATE INDEX summary_time ON summary (first_ms, last_ms, segment, count);
+CREATE TABLE stop (             -- boots that ended in order
+    boot INTEGER PRIMARY KEY REFERENCES boot(id),
+    boot_ms INTEGER             -- boot clock then; NULL: from before this was kept, nobody knows
+) STRICT;
+"""
+
+
+def _to_2(db: sqlite3.Connection) -> None:
+    _lay(db, _SEALED)
+    db.execute("INSERT INTO stop SELECT id, NULL FROM boot")
+
+
+_MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {1: _to_2}
 """From version n to n + 1; each runs in the transaction that also sets the new version."""
+
+
+def _lay(db: sqlite3.Connection, tables: str) -> None:
+    for statement in tables.split(";\n"):
+        if statement.strip():
+            db.execute(statement)
 
 
 def create(db: sqlite3.Connection) -> None:
     """Lay the tables in an empty file, in one transaction."""
     db.execute("BEGIN IMMEDIATE")
-    for statement in _DDL.split(";\n"):
-        if statement.strip():
-            db.execute(statement)
+    _lay(db, _DDL + _SEALED)
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
     db.execute("COMMIT")

@@ -12,6 +12,7 @@ from rainstead.readings import F64, I64, U8, Kind
 
 from . import schema
 from .lock import WriterLock
+from .sealed import blocks_over, hour_is_closed, read_segment, seal_oldest
 
 __all__ = ["Columns", "LogWriter", "Row"]
 
@@ -20,6 +21,8 @@ Row = tuple[int, int, int, float | None, int, float | None, int | None]
 
 # Not INSERT OR IGNORE: that would also pass over a row with a hole in it, without a word.
 _INSERT = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+_STAMPED = {"reading": "t_ms", "block": "first_ms", "summary": "first_ms"}
+"""Where readings are, fresh and sealed. What is packed has boot-clock times: only its place in the index moves."""
 _INSERT_EVENT = "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 
 
@@ -155,8 +158,10 @@ class LogWriter:
         Returns the earliest stamp that moved, before or after; None if nothing had to.
         """
         spans = self._db.execute(
-            "SELECT boot.id, min(r.t_ms - s.offset_ms), max(r.t_ms - s.offset_ms), max(s.offset_ms)"
-            " FROM boot JOIN segment s ON s.boot = boot.id JOIN reading r ON r.segment = s.id"
+            "SELECT boot.id, min(r.first_ms - s.offset_ms), max(r.last_ms - s.offset_ms), max(s.offset_ms)"
+            " FROM boot JOIN segment s ON s.boot = boot.id JOIN"
+            " (SELECT segment, t_ms AS first_ms, t_ms AS last_ms FROM reading"
+            " UNION ALL SELECT segment, first_ms, last_ms FROM block) r ON r.segment = s.id"
             " WHERE boot.id < ? AND boot.source = 'logger'"
             " GROUP BY boot.id HAVING max(s.trusted) = 0 ORDER BY boot.id DESC",
             (boot,),
@@ -189,12 +194,17 @@ class LogWriter:
                     (boot, offset_ms, int(trusted), old_offset_ms),
                 ).lastrowid
                 shift_ms = offset_ms - old_offset_ms
-                (first_ms,) = self._db.execute("SELECT min(t_ms) FROM reading WHERE segment = ?", (number,)).fetchone()
-                if first_ms is not None:
-                    earliest += [first_ms, first_ms + shift_ms]
-                self._db.execute(
-                    "UPDATE reading SET t_ms = t_ms + ?, segment = ? WHERE segment = ?", (shift_ms, fresh, number)
-                )
+                for table, stamp in _STAMPED.items():
+                    (first_ms,) = self._db.execute(
+                        f"SELECT min({stamp}) FROM {table} WHERE segment = ?", (number,)
+                    ).fetchone()
+                    if first_ms is not None:
+                        earliest += [first_ms, first_ms + shift_ms]
+                    also = "" if stamp == "t_ms" else ", last_ms = last_ms + ?1"
+                    self._db.execute(
+                        f"UPDATE {table} SET {stamp} = {stamp} + ?1{also}, segment = ?2 WHERE segment = ?3",
+                        (shift_ms, fresh, number),
+                    )
                 # The key of an event has no segment: taken out first, so that none meets its neighbour on the way.
                 events = self._db.execute(
                     "SELECT t_ms + ?, ?, alarm, subject, state, value, limit_value, unit, reason"
@@ -213,7 +223,7 @@ class LogWriter:
         """Commit readings; returns how many were new. All of them are on disk when this returns, or none."""
         with self.transaction():
             before = self._db.total_changes
-            self._db.executemany(_INSERT, rows)
+            self._db.executemany(_INSERT, self._not_sealed(rows))
             return self._db.total_changes - before
 
     def append_columns(self, segment: int, numbers: Mapping[str, int], blocks: Iterable[Columns]) -> int:
@@ -224,9 +234,36 @@ class LogWriter:
                 number = numbers[block.sensor]
                 # SQLite takes NaN for NULL, which is what we mean by it.
                 columns = (block.t_ms, block.value, block.quality, block.spread)
-                rows = zip(*(column.tolist() for column in columns), strict=True)
-                self._db.executemany(_INSERT, ((t, number, segment, v, q, s, None) for t, v, q, s in rows))
+                tuples = zip(*(column.tolist() for column in columns), strict=True)
+                rows: list[Row] = [(t, number, segment, v, q, s, None) for t, v, q, s in tuples]
+                self._db.executemany(_INSERT, self._not_sealed(rows))
             return self._db.total_changes - before
+
+    def _not_sealed(self, rows: Sequence[Row]) -> Sequence[Row]:
+        """Rows whose place is not taken by a sealed reading; nearly always all of them."""
+        stamps = [row[0] for row in rows if isinstance(row[0], int)]
+        if not stamps:
+            return rows
+        low_ms, high_ms = min(stamps), max(stamps)
+        near = {found.segment for found in blocks_over(self._db, low_ms - 1, high_ms)}
+        sealed = {s: read_segment(self._db, s, low_ms, high_ms) for s in near & {row[2] for row in rows}}
+        return [row for row in rows if row[:2] not in sealed[row[2]]] if sealed else rows
+
+    def seal_some(self, now_ms: int) -> int:
+        """Seal the oldest closed hour, or a part of it, in one short transaction; returns how many readings it had.
+
+        0: no hour is closed. Call it when there is time, again and again. now_ms: UTC by the wall clock.
+        Raises sqlite3.Error or LogError with everything left as it was.
+        """
+        if not hour_is_closed(self._db, now_ms):
+            return 0
+        with self.transaction():
+            return seal_oldest(self._db)
+
+    def end_boot(self, boot: int, boot_ms: int) -> None:
+        """Note that this run ended in order; a run without that note was cut off."""
+        with self.transaction():
+            self._db.execute("INSERT OR REPLACE INTO stop VALUES (?, ?)", (boot, boot_ms))
 
     def append_events(self, segment: int, events: Iterable[AlarmEvent]) -> None:
         """Commit alarm events; one that is there already is left as it is."""
