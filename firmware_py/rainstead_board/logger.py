@@ -12,40 +12,51 @@ import sys
 import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from rainstead import __version__
+from rainstead.boardhealth import HEALTH_FILE
 from rainstead.clock import Clock, SystemClock
-from rainstead.derive import Derived, Deriver, State
+from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
 from rainstead.errors import RainsteadError, SettingsError
-from rainstead.log import LogReader, LogWriter, Row
-from rainstead.readings import Batch, Reading
-from rainstead.replay import replay, resume
+from rainstead.log import LogReader, LogWriter
 from rainstead.settings import Settings, parse_settings
-from rainstead.statekeeping import state_to_text
 
+from .boardwatch import BoardWatch, Facts
 from .drivers import Channel, build_channels
-from .timekeeping import ClockNews, TimeKeeper, machine_clock_is_synchronised
+from .health import Counting, board_facts, free_mb, resident_bytes, write_health
+from .keeper import UNKNOWN_BOOT, Keeper, Listener
+from .lamp import Lamp, LampSays
+from .sampler import Sampler
+from .timekeeping import machine_clock_is_synchronised
+from .waiting import MOST_WAITING, Waiting
+from .watchdog import Duties, Notifier
+
+if TYPE_CHECKING:
+    from .drivers.gpio_line import OutputLine
 
 __all__ = ["Logger", "main"]
 
-HOLD_BACK_MS: Final = 2000
-"""The newest readings wait this long before they are committed, so that a late edge still takes its place."""
-LONGEST_WAIT_MS: Final = 1000
-CHECKPOINT_EVERY_MS: Final = 3_600_000
-MOST_WAITING: Final = 500_000
-"""Readings kept in memory while the disk refuses them: about 40 hours of three rangers every second."""
-RETRY_MS: Final = 5000
+LOOK_EVERY_MS: Final = 5_000
+HEALTH_EVERY_MS: Final = 10_000
+SENSORS_MAY_TAKE_MS: Final = 15_000
+"""A round of all sensors takes milliseconds; one that takes this long hangs."""
 
 _journal = logging.getLogger("rainstead.logger")
 
-Listener = Callable[[Batch, Derived], None]
+
+class SensorsEnded(RainsteadError):
+    """The sensors' thread is dead: this process is no use any more, and another will be started."""
 
 
 class Logger:
     """One site's logger. Takes the log's writer lock with the writer it is given.
 
+    Sensors are polled by the sampler, readings are stored by the keeper, and the board is watched here. `step` does
+    all of it once in the caller's thread; `run` gives the sampler a thread of its own, which no disk can hold up.
     settings_text: the settings as the owner wrote them, kept in the log.
     on_derived: called with each batch and what followed from it, for whoever watches live.
+    notifier: the service manager's ear. health_path: where to write how this process is.
     """
 
     def __init__(
@@ -59,209 +70,164 @@ class Logger:
         clock_is_trusted: Callable[[], bool],
         boot_uuid: str,
         on_derived: Listener | None = None,
+        notifier: Notifier | None = None,
+        lamp: Lamp | None = None,
+        health_path: Path | None = None,
+        most_waiting: int = MOST_WAITING,
     ) -> None:
-        self._writer, self._channels, self._clock = writer, channels, clock
-        self._on_derived = on_derived
-        self._deriver = Deriver(settings)
-        self._time = TimeKeeper(clock, clock_is_trusted)
-        self._numbers = writer.sensor_numbers({channel.name: channel.kind for channel in channels})
-        # Positions in a live batch follow the log's numbers, as on replay: both order equal stamps alike.
-        self._names = tuple(sorted(self._numbers, key=lambda name: self._numbers[name]))
-        self._position = {self._numbers[name]: position for position, name in enumerate(self._names)}
-        self._boot = writer.begin_boot("logger", boot_uuid, clock.boot_ms())
-        self._clock_news = ClockNews.NONE
-        """News of the clock that the log does not have yet."""
-        self._offset_ms = self._time.offset_ms
-        """Of the segment that is being written, which a step of the clock leaves behind until a new one is begun."""
-        self._segment = writer.begin_segment(self._boot, self._offset_ms, trusted=self._time.trusted)
-        self._settings_are_new = writer.keep_settings(self._wall_ms(), self._deriver.digest, settings_text)
-        self._pending: list[Reading] = []
-        self._dropped = 0
-        self._retry_at_ms = 0
-        self._commit_after_ms = round(settings.log.commit_every_s * 1000)
-        self._troubles: dict[str, str | None] = {}
-        self._disk_trouble: str | None = None
-        self._state = self._caught_up(None)
-        self._checkpoint_ms = self._state.upto_ms or 0
-        if not self._time.trusted:
-            _journal.warning("the clock is not set yet: stamps are provisional until it is")
+        self._clock, self._settings, self._health_path = clock, settings, health_path
+        self._notifier = notifier or Notifier(None)
+        self._waiting = Waiting(most_waiting)
+        self._sampler = Sampler(channels, clock, self._waiting, lamp)
+        self._keeper = Keeper(
+            settings,
+            settings_text,
+            writer,
+            {channel.name: channel.kind for channel in channels},
+            clock,
+            self._waiting,
+            clock_is_trusted=clock_is_trusted,
+            boot_uuid=boot_uuid,
+            on_derived=on_derived,
+        )
+        self._keeper.busy = self._busy
+        self._started_ms = clock.boot_ms()
+        with LogReader(writer.path) as reader:
+            self._watch = BoardWatch(settings, reader.events(), self._started_ms)
+        self._duties = Duties({"sensors": SENSORS_MAY_TAKE_MS})
+        self._rounds = -1
+        self._pinged_ms: int | None = None
+        self._looked_ms: int | None = None
+        self._told_ms: int | None = None
+        self._is_ready = False
 
     # --- the loop ----------------------------------------------------------------------------------------------
 
     def step(self) -> int:
         """Do all that is due now; returns the boot-clock time at which something is due again."""
-        now_ms = self._clock.boot_ms()
-        self._look_at_clock(now_ms)
-        for channel in self._channels:
-            if channel.next_due_ms(now_ms) <= now_ms:
-                self._take(channel, channel.poll, now_ms)
-        if self._pending and now_ms >= self._commit_due_ms():
-            self._commit(now_ms - HOLD_BACK_MS)
-        due_ms = [channel.next_due_ms(now_ms) for channel in self._channels]
-        if self._pending:
-            due_ms.append(self._commit_due_ms())
-        return min([now_ms + LONGEST_WAIT_MS, *(max(due, now_ms + 1) for due in due_ms)])
+        return min(self._sampler.step(), self._keep())
 
     def run(self, stopped: Callable[[], bool]) -> None:
-        """Step and wait until told to stop; then commit everything and close."""
+        """Go on until told to stop; then commit everything and close."""
         try:
+            self._sampler.start()
             while not stopped():
-                self._clock.wait_until(self.step())
+                self._clock.wait_until(self._keep())
         finally:
             self.stop()
 
     def stop(self) -> None:
         """Take what the sensors still have, commit it with the calculation's state, and let go of everything."""
+        self._notifier.stopping()
+        self._sampler.stop()
+        self._keeper.finish()
+
+    def _keep(self) -> int:
+        due_ms = self._keeper.step()
         now_ms = self._clock.boot_ms()
-        for channel in self._channels:
-            self._take(channel, channel.poll, now_ms)
-            self._take(channel, channel.close, now_ms)
-        self._retry_at_ms = 0
-        # Nothing is held back any more: what came while the lines were let go of is there as well.
-        self._commit(max((reading.boot_ms for reading in self._pending), default=now_ms))
-        if self._pending:
-            _journal.error("%d readings could not be stored: %s", len(self._pending), self._disk_trouble)
-        else:
-            self._keep_state()
-        self._writer.close()
+        if not self._sampler.runs:
+            raise SensorsEnded("the sensors' thread has ended; see above for why")
+        if self._looked_ms is None or now_ms - self._looked_ms >= LOOK_EVERY_MS:
+            self._looked_ms = now_ms
+            self._look(now_ms)
+        self._sign_of_life(now_ms)
+        return min(due_ms, now_ms + 1000)
 
-    # --- sensors -----------------------------------------------------------------------------------------------
+    # --- the service manager ------------------------------------------------------------------------------------
 
-    def _take(self, channel: Channel, ask: Callable[[int], list[Reading]], now_ms: int) -> None:
-        try:
-            self._pending += ask(now_ms)
-            trouble = channel.trouble
-        except Exception as error:  # one sensor's fault, of whatever kind, must not stop the others
-            trouble = f"its driver failed: {error!r}"
-        if trouble != self._troubles.get(channel.name):
-            if trouble is None:
-                _journal.info("sensor %s is back", channel.name)
-            else:
-                _journal.warning("sensor %s: %s", channel.name, trouble)
-            self._troubles[channel.name] = trouble
-        if len(self._pending) > MOST_WAITING:
-            excess = len(self._pending) - MOST_WAITING
-            self._dropped += excess
-            del self._pending[:excess]
-
-    # --- the clock ---------------------------------------------------------------------------------------------
-
-    def _wall_ms(self) -> int:
-        return self._clock.boot_ms() + self._offset_ms
-
-    def _look_at_clock(self, now_ms: int) -> None:
-        news = self._time.look()
-        if news is ClockNews.NONE and self._clock_news is ClockNews.NONE:
+    def _sign_of_life(self, now_ms: int) -> None:
+        """To be called only where something was done: the keeper has just made its round, or a piece of one."""
+        if self._sampler.rounds != self._rounds:
+            self._rounds = self._sampler.rounds
+            self._duties.moved("sensors", now_ms)
+            if not self._is_ready:
+                self._is_ready = True
+                self._notifier.ready()
+        if overdue := self._duties.overdue(now_ms):
+            told = ", ".join(f"{duty} for {waited_ms // 1000} s" for duty, waited_ms in overdue.items())
+            self._notifier.status(f"nothing comes from: {told}")
             return
-        if news is ClockNews.NONE:
-            news = self._clock_news  # the disk refused to take it before
-        else:
-            _journal.warning("the clock was %s; offset is now %d ms", news.value, self._time.offset_ms)
-        self._clock_news = news
-        # What is pending was read under the old offset; if that was wrong it is corrected with the rest.
-        self._commit(now_ms)
-        try:
-            earliest_ms = None
-            if news is not ClockNews.STEPPED_FORWARD:
-                # Going back, the stamps before the step would lie in the future of those after it.
-                earliest_ms = self._writer.correct_boot(self._boot, self._time.offset_ms)
-            self._segment = self._writer.begin_segment(self._boot, self._time.offset_ms, trusted=self._time.trusted)
-            self._offset_ms, self._clock_news = self._time.offset_ms, ClockNews.NONE
-        except sqlite3.Error as error:
-            self._disk_failed(error, now_ms)
-            return
-        if earliest_ms is not None:
-            self._state = self._caught_up(earliest_ms)
+        every_ms = self._notifier.ping_every_ms
+        if every_ms is not None and (self._pinged_ms is None or now_ms - self._pinged_ms >= every_ms):
+            self._pinged_ms = now_ms
+            self._notifier.ping()
 
-    # --- the disk ----------------------------------------------------------------------------------------------
+    def _busy(self, next_ms: int) -> None:
+        self._notifier.allow(next_ms)
+        self._sign_of_life(self._clock.boot_ms())
 
-    def _commit_due_ms(self) -> int:
-        oldest_ms = self._pending[0].boot_ms
-        return max(oldest_ms + self._commit_after_ms, self._retry_at_ms)
+    # --- the board ---------------------------------------------------------------------------------------------
 
-    def _commit(self, upto_boot_ms: int) -> None:
-        """Commit what was read up to a boot-clock time, then work out what follows from it."""
-        ready = [reading for reading in self._pending if reading.boot_ms <= upto_boot_ms]
-        if not ready:
-            return
-        rows = sorted(self._row(reading) for reading in ready)
-        try:
-            self._writer.append(rows)
-        except sqlite3.Error as error:
-            self._disk_failed(error, self._clock.boot_ms())
-            return
-        self._pending = [reading for reading in self._pending if reading.boot_ms > upto_boot_ms]
-        if self._disk_trouble is not None:
-            _journal.warning("the disk takes readings again; %d were dropped meanwhile", self._dropped)
-            self._disk_trouble, self._dropped = None, 0
-        try:
-            self._work_out(rows)
-        except Exception:  # raw readings go on being stored whatever the calculation does; replay will tell
-            _journal.exception("the calculation failed; readings are stored, alarms are not watched")
-
-    def _disk_failed(self, error: sqlite3.Error, now_ms: int) -> None:
-        self._retry_at_ms = now_ms + RETRY_MS
-        if self._disk_trouble is None:
-            _journal.error("%s: readings cannot be stored (%s); they wait in memory", self._writer.path, error)
-        self._disk_trouble = str(error)
-
-    def _row(self, reading: Reading) -> Row:
-        t_ms = reading.boot_ms + self._offset_ms
-        number = self._numbers[reading.sensor]
-        return (t_ms, number, self._segment, reading.value, int(reading.quality), reading.spread, reading.count)
-
-    # --- the calculation ---------------------------------------------------------------------------------------
-
-    def _work_out(self, rows: list[Row]) -> None:
-        first_ms = rows[0][0]
-        if self._state.upto_ms is not None and first_ms <= self._state.upto_ms:
-            # Later than the hold-back allows for: the log has it in its place, so begin again from there.
-            _journal.warning("a reading came %d ms late", self._state.upto_ms - first_ms)
-            self._writer.drop_checkpoints(first_ms)
-            self._state = self._caught_up(first_ms)
-            return
-        batch = Batch.from_rows(self._names, [(t, self._position[s], v, q, d) for t, s, _, v, q, d, _ in rows])
-        self._state, derived = self._deriver.advance(self._state, batch)
-        for event in derived.events:
-            _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason)
-        self._keep_events(derived)
-        if self._on_derived is not None:
-            self._on_derived(batch, derived)
-        if batch.t_ms[-1] - self._checkpoint_ms >= CHECKPOINT_EVERY_MS:
-            self._keep_state()
-
-    def _caught_up(self, changed_from_ms: int | None) -> State:
-        """The state after all that is in the log, from the newest kept state that knows nothing of the change.
-
-        Events that the log does not have yet are added, unless the settings are new: those do not rewrite the past.
-        """
-        upto_ms = None if changed_from_ms is None else changed_from_ms - 1
-        with LogReader(self._writer.path) as reader:
-            state = resume(reader, self._deriver, upto_ms=upto_ms)
-            for newer, derived in replay(reader, self._deriver, state=state):
-                state = newer
-                if changed_from_ms is not None or not self._settings_are_new:
-                    self._keep_events(derived)
-        return state
-
-    def _keep_events(self, derived: Derived) -> None:
-        self._writer.append_events(
-            self._segment,
-            derived.events,
+    def _look(self, now_ms: int) -> None:
+        keeper = self._keeper
+        dropped = self._waiting.dropped if keeper.disk_trouble is not None else self._waiting.forget_dropped()
+        facts = Facts(
+            boot_ms=now_ms,
+            t_ms=keeper.wall_ms(),
+            troubles={channel.name: self._sampler.troubles.get(channel.name) for channel in self._sampler.channels},
+            free_mb=free_mb(keeper.writer.path.parent),
+            disk_trouble=keeper.disk_trouble,
+            waiting=len(self._waiting),
+            dropped=dropped,
+            clock_is_trusted=keeper.time.trusted,
+            calculation_failed=keeper.calculation_failed,
         )
+        events = self._watch.look(facts)
+        for event in events:
+            _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason)
+        keeper.keep_events(events)
+        self._sampler.lamp_says = self._lamp_says(facts)
+        self._notifier.status(self._status(facts))
+        if self._health_path is not None and (self._told_ms is None or now_ms - self._told_ms >= HEALTH_EVERY_MS):
+            self._told_ms = now_ms
+            write_health(self._health_path, self._health(facts))
 
-    def _keep_state(self) -> None:
-        if self._state.upto_ms is not None:
-            self._writer.save_checkpoint(self._state.upto_ms, self._deriver.digest, state_to_text(self._state))
-            self._checkpoint_ms = self._state.upto_ms
+    def _lamp_says(self, facts: Facts) -> LampSays:
+        if facts.disk_trouble is not None:
+            return LampSays.DISK
+        if any(facts.troubles.values()) or self._watch.active - {("clock_unset", "site")}:
+            return LampSays.TROUBLE
+        return LampSays.WELL if facts.clock_is_trusted else LampSays.CLOCK
 
+    def _status(self, facts: Facts) -> str:
+        told = [f"{name}: {why}" for name, why in facts.troubles.items() if why is not None]
+        if facts.disk_trouble is not None:
+            told.insert(0, f"readings cannot be stored ({facts.disk_trouble}), {facts.waiting} wait in memory")
+        if not facts.clock_is_trusted:
+            told.append("the clock is not set")
+        if facts.calculation_failed is not None:
+            told.append("the calculation fails: alarms are not watched")
+        return "; ".join(told) or f"{len(facts.troubles)} sensors, all well"
 
-def read_boot_uuid() -> str:
-    """The kernel's name for this boot."""
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
-    except OSError:
-        return "unknown"
+    def _health(self, facts: Facts) -> dict[str, object]:
+        keeper = self._keeper
+        return {
+            "version": __version__,
+            "site": self._settings.site.name,
+            "process": os.getpid(),
+            "written_ms": facts.t_ms,
+            "uptime_s": (facts.boot_ms - self._started_ms) / 1000,
+            "clock_is_trusted": facts.clock_is_trusted,
+            "last_commit_age_s": None
+            if keeper.last_commit_ms is None
+            else (facts.boot_ms - keeper.last_commit_ms) / 1000,
+            "slowest_commit_s": keeper.slowest_commit_ms / 1000,
+            "disk_trouble": facts.disk_trouble,
+            "free_mb": facts.free_mb,
+            "waiting": facts.waiting,
+            "dropped": facts.dropped,
+            "calculation_failed": facts.calculation_failed,
+            "resident_bytes": resident_bytes(),
+            **board_facts(),
+            "sensors": [
+                {
+                    "name": channel.name,
+                    "trouble": facts.troubles[channel.name],
+                    "counts": dict(channel.counts()) if isinstance(channel, Counting) else {},
+                }
+                for channel in self._sampler.channels
+            ],
+        }
 
 
 def main(argv: Sequence[str] | None = None) -> None:
@@ -272,9 +238,19 @@ def main(argv: Sequence[str] | None = None) -> None:
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(levelname)s %(message)s")
     try:
         _run_site(arguments.site.absolute())
+    except SensorsEnded as error:
+        print(f"rainstead-logger: {error}", file=sys.stderr)
+        raise SystemExit(1) from None
     except RainsteadError as error:
         print(f"rainstead-logger: {error}", file=sys.stderr)
         raise SystemExit(2) from None
+    except sqlite3.Error as error:
+        print(
+            f"rainstead-logger: {arguments.site / 'readings.db'}: the log cannot be begun ({error}); is the disk full, "
+            "or can it only be read?",
+            file=sys.stderr,
+        )
+        raise SystemExit(3) from None
 
 
 def _run_site(site: Path) -> None:
@@ -292,19 +268,40 @@ def _run_site(site: Path) -> None:
     # Named, because the GPIO library would otherwise fall back to another one without a word; and it wants a
     # folder for its FIFO that it may write to.
     os.environ.setdefault("GPIOZERO_PIN_FACTORY", "lgpio")
-    os.environ.setdefault("LG_WD", os.environ.get("RUNTIME_DIRECTORY", tempfile.gettempdir()))
+    runtime = os.environ.get("RUNTIME_DIRECTORY")
+    os.environ.setdefault("LG_WD", runtime or tempfile.gettempdir())
     stopping: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda signum, _frame: stopping.append(signum))
+    boot_uuid = machine_boot_uuid() or UNKNOWN_BOOT
     logger = Logger(
         settings,
         text,
         LogWriter(site / "readings.db"),
         build_channels(settings, clock),
         clock,
-        clock_is_trusted=machine_clock_is_synchronised if settings.clock.trust == "synchronised" else lambda: True,
-        boot_uuid=read_boot_uuid(),
+        clock_is_trusted=lambda: (
+            settings.clock.trust == "system" or machine_clock_is_synchronised() or clock_is_confirmed(site, boot_uuid)
+        ),
+        boot_uuid=boot_uuid,
+        notifier=Notifier.from_environment(),
+        lamp=_lamp(settings),
+        health_path=(Path(runtime) if runtime else site) / HEALTH_FILE,
     )
     _journal.info("logging %s with %d sensors", settings.site.name, len(settings.sensors))
     logger.run(lambda: bool(stopping))
     _journal.info("stopped")
+
+
+def _lamp(settings: Settings) -> Lamp | None:
+    if settings.lamp is None:
+        return None
+    gpio = settings.lamp.gpio
+
+    def open_line() -> "OutputLine":
+        # A board without GPIO does not load the library for them.
+        from .drivers.gpio_line import OutputLine
+
+        return OutputLine(gpio)
+
+    return Lamp(open_line)

@@ -16,6 +16,8 @@ __all__ = ["ClockNews", "TimeKeeper", "machine_clock_is_synchronised"]
 
 _STEP_MS = 1000
 """Less than this is the two clocks being read a moment apart on a busy board."""
+_HELD_MS = 60_000
+"""A clock set back by less than this moves no stamps."""
 _SYNCHRONISED_FLAG = Path("/run/systemd/timesync/synchronized")
 _TIME_ERROR = 5
 
@@ -32,30 +34,51 @@ class ClockNews(Enum):
 
 @dataclass(slots=True)
 class TimeKeeper:
-    """Holds the offset in force; `look` compares the clocks."""
+    """Holds the offset in force; `look` compares the clocks.
+
+    floor_ms: the newest stamp that is known already. A clock that nobody has set is not believed when it lies before
+    it: this boot's stamps then go on from there until it is set.
+    """
 
     clock: Clock
     is_trusted: Callable[[], bool]
+    floor_ms: int | None = None
     offset_ms: int = 0
     trusted: bool = False
+    _floor_offset_ms: int | None = None
+    _seen_ms: int = 0
+    """The wall clock's own offset when it was last taken."""
 
     def __post_init__(self) -> None:
-        self.offset_ms = self._measured_ms()
+        self._seen_ms = self._measured_ms()
         self.trusted = self.is_trusted()
+        if self.floor_ms is not None:
+            self._floor_offset_ms = self.floor_ms + 1 - self.clock.boot_ms()
+        self.offset_ms = self._believed_ms()
 
     def look(self) -> ClockNews:
         """Compare the clocks and take the new offset if the wall clock was stepped."""
         measured_ms = self._measured_ms()
-        step_ms = measured_ms - self.offset_ms
         if not self.trusted and self.is_trusted():
-            self.trusted = True
-            if abs(step_ms) > _STEP_MS:
+            self.trusted, self._seen_ms = True, measured_ms
+            if abs(measured_ms - self.offset_ms) > _STEP_MS:
                 self.offset_ms = measured_ms
             return ClockNews.SET_RIGHT
-        if abs(step_ms) <= _STEP_MS:
+        if abs(measured_ms - self._seen_ms) <= _STEP_MS:
             return ClockNews.NONE
-        self.offset_ms = measured_ms
+        self._seen_ms = measured_ms
+        step_ms = self._believed_ms() - self.offset_ms
+        if -_HELD_MS < step_ms <= _STEP_MS:
+            # Going back a little is not worth the rewriting of a year, and no stamp may come twice: this boot's
+            # stamps stay ahead by that little.
+            return ClockNews.NONE
+        self.offset_ms += step_ms
         return ClockNews.STEPPED_FORWARD if step_ms > 0 else ClockNews.STEPPED_BACK
+
+    def _believed_ms(self) -> int:
+        if self.trusted or self._floor_offset_ms is None:
+            return self._seen_ms
+        return max(self._seen_ms, self._floor_offset_ms)
 
     def _measured_ms(self) -> int:
         return self.clock.wall_ms() - self.clock.boot_ms()

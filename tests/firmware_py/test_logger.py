@@ -195,7 +195,7 @@ def test_a_killed_logger_loses_no_alarm_event(tmp_path: Path) -> None:
     # As after kill -9: nothing is flushed, no state is kept.
     with contextlib.closing(sqlite3.connect(first.path)) as db, db:
         db.execute("DELETE FROM event")
-    first.logger._writer.close()
+    first.logger._keeper.writer.close()
     second = Site(tmp_path, channels, clock)
     second.logger.stop()
     with LogReader(first.path) as reader:
@@ -232,7 +232,7 @@ def test_a_reading_later_than_the_hold_back_still_takes_its_place(tmp_path: Path
     site.logger.stop()
     with LogReader(site.path) as reader:
         assert reader.count() == sum(len(batch) for batch in reader.batches())
-        state = site.logger._state
+        state = site.logger._keeper.state
         for newest, _ in replay(reader, Deriver(site.settings)):
             again = newest
     assert repr(state) == repr(again)
@@ -279,14 +279,14 @@ def test_readings_wait_in_memory_while_the_disk_refuses_and_none_is_lost(
 ) -> None:
     site = Site(tmp_path, [level(lambda _: 1200.0)], FakeClock())
     site.run(30)
-    append = site.logger._writer.append
+    append = site.logger._keeper.writer.append
 
     def refuse(_rows: object) -> int:
         raise sqlite3.OperationalError("database or disk is full")
 
-    monkeypatch.setattr(site.logger._writer, "append", refuse)
+    monkeypatch.setattr(site.logger._keeper.writer, "append", refuse)
     site.run(120)
-    monkeypatch.setattr(site.logger._writer, "append", append)
+    monkeypatch.setattr(site.logger._keeper.writer, "append", append)
     site.run(30)
     site.logger.stop()
     with LogReader(site.path) as reader:

@@ -97,8 +97,9 @@ def run_live(folder: Path) -> None:
     from gpiozero import Device
     from gpiozero.pins.mock import MockFactory
 
+    from rainstead.clockword import machine_boot_uuid
     from rainstead_board.drivers import build_channels
-    from rainstead_board.logger import Logger, read_boot_uuid
+    from rainstead_board.logger import Logger
 
     from .harness import LiveTwin
 
@@ -129,7 +130,7 @@ def run_live(folder: Path) -> None:
             build_channels(settings, clock),
             clock,
             clock_is_trusted=lambda: True,
-            boot_uuid=read_boot_uuid(),
+            boot_uuid=machine_boot_uuid() or "unknown",
         )
         logger.run(lambda: bool(stopping) or os.getppid() != parent)
     finally:

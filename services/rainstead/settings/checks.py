@@ -63,6 +63,8 @@ def _lines(settings: Settings) -> Iterator[Mistake]:
             line = getattr(sensor, key, None)
             if line is not None:
                 users.setdefault(line, []).append(f"sensors.{name}.{key}")
+    if settings.lamp is not None:
+        users.setdefault(settings.lamp.gpio, []).append("lamp.gpio")
     for line, keys in sorted(users.items()):
         for key in keys[1:]:
             yield Mistake(key, str(line), f"GPIO line {line} is also {keys[0]}; a line serves one thing, use another")

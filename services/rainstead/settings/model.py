@@ -85,6 +85,10 @@ class _Ranger(Part):
     max_range_m: Annotated[LengthM, Field(gt=0, alias="max_range")] = 4.5
     noisy_above_m: Annotated[LengthM, Field(gt=0, alias="noisy_above")] = 0.02
     """A burst with a larger spread than this is flagged noisy."""
+    frozen_after_s: Annotated[DurationS, Field(ge=600, alias="frozen_after")] = 21_600.0
+    """The same value to the last digit for so long, while other sensors show change, is told as frozen."""
+    fastest_m_min: Annotated[float, Field(gt=0)] = 0.5
+    """Water moves no faster than this, metres a minute: a level that does is told as a jump."""
     fewest_echoes: Annotated[int, Field(ge=1)] = 2
     compensation: Literal["none", "internal"] = "none"
     """Whether the sensor corrects for air temperature itself; it is never corrected twice."""
@@ -370,17 +374,38 @@ class LowReserve(Part):
     off_delay_s: Annotated[DurationS, Field(ge=0, alias="off_delay")] = 300.0
 
 
+class LowSpace(Part):
+    """Raised when the log's disk has so little room; long before readings have to wait in memory."""
+
+    free_mb: Annotated[float, Field(gt=0)] = 200.0
+    deadband_mb: Annotated[float, Field(ge=0)] = 50.0
+
+
+class SensorFault(Part):
+    """Raised for each sensor that has been in trouble for so long."""
+
+    after_s: Annotated[DurationS, Field(ge=0, alias="after")] = 900.0
+
+
 class Alarms(Part):
-    """The alarms that are watched; leave a table out and that alarm is not watched."""
+    """The alarms that are watched; leave a table out and that alarm is not watched, but for those of the board."""
 
     overflow_risk: OverflowRisk | None = None
     low_reserve: LowReserve | None = None
+    low_space: LowSpace = LowSpace()
+    sensor_fault: SensorFault = SensorFault()
 
 
 class Log(Part):
     """How often what was read goes to disk. Seldom spares the card; often loses less in a power cut."""
 
     commit_every_s: Annotated[DurationS, Field(ge=3, le=60, alias="commit_every")] = 10.0
+
+
+class StatusLamp(Part):
+    """A lamp on the board: steady while all is well, blinking where something is wrong, dark without a logger."""
+
+    gpio: GpioLine
 
 
 class ClockTrust(Part):
@@ -416,6 +441,7 @@ class Settings(Part):
     alarms: Alarms = Alarms()
     log: Log = Log()
     clock: ClockTrust = ClockTrust()
+    lamp: StatusLamp | None = None
     forward: Forward | None = None
 
 

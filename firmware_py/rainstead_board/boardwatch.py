@@ -1,0 +1,128 @@
+"""Alarms of the board itself: a disk that fills or fails, a sensor that stays in trouble, a clock nobody sets."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from rainstead.alarms import ACTIVE, BOARD_ALARMS, NORMAL
+from rainstead.events import AlarmEvent
+from rainstead.settings import Settings
+
+__all__ = ["BoardWatch", "Facts"]
+
+CLOCK_AFTER_MS: Final = 3_600_000
+"""A board that gets its time from the network has it long before this."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """How the board is at one moment. Times in boot-clock milliseconds.
+
+    troubles: what is wrong with each sensor. free_mb: None where the disk does not say.
+    """
+
+    boot_ms: int
+    t_ms: int
+    troubles: Mapping[str, str | None]
+    free_mb: float | None
+    disk_trouble: str | None
+    waiting: int
+    dropped: int
+    clock_is_trusted: bool
+    calculation_failed: str | None
+
+
+class BoardWatch:
+    """Looks at facts and says what changed. `events` tell which alarms stood when the process before this ended."""
+
+    def __init__(self, settings: Settings, events: Iterable[AlarmEvent], started_ms: int) -> None:
+        self._space, self._sensor_after_ms = settings.alarms.low_space, settings.alarms.sensor_fault.after_s * 1000
+        self._started_ms = started_ms
+        standing = {(e.alarm, e.subject): e.state for e in events if e.alarm in BOARD_ALARMS}
+        self._active = {key for key, state in standing.items() if state != NORMAL}
+        self._trouble_since_ms: dict[str, int] = {}
+        # A sensor that the settings know no more can give no news of itself.
+        self._gone = [name for alarm, name in sorted(self._active) if alarm == "sensor_fault"]
+
+    @property
+    def active(self) -> frozenset[tuple[str, str]]:
+        """Alarm and subject of all that is active."""
+        return frozenset(self._active)
+
+    def look(self, facts: Facts) -> list[AlarmEvent]:
+        """The alarms that these facts raise and clear."""
+        found: list[AlarmEvent] = []
+        space = self._space
+        if facts.free_mb is not None:
+            limit_mb = space.free_mb + (space.deadband_mb if ("low_space", "site") in self._active else 0.0)
+            low = facts.free_mb <= limit_mb
+            reason = f"{facts.free_mb:.0f} MB are free on the log's disk" + (
+                "; make room, or readings will wait in memory and be lost in the end" if low else ""
+            )
+            found += self._tell(facts, "low_space", "site", low, facts.free_mb, space.free_mb, "MB", reason)
+        found += self._disk(facts)
+        unset_ms = facts.boot_ms - self._started_ms
+        unset = not facts.clock_is_trusted and (unset_ms >= CLOCK_AFTER_MS or ("clock_unset", "site") in self._active)
+        reason = (
+            "nobody has set the clock since the board started, so its stamps are a guess; let it reach the network, or "
+            "set it and say `rainstead clock confirm`"
+            if unset
+            else "the clock is set"
+        )
+        found += self._tell(facts, "clock_unset", "site", unset, unset_ms / 3.6e6, CLOCK_AFTER_MS / 3.6e6, "h", reason)
+        failed = facts.calculation_failed
+        reason = f"the calculation fails ({failed}): other alarms are not watched" if failed else "it works again"
+        found += self._tell(
+            facts, "calculation_fault", "site", failed is not None, float(bool(failed)), 0.0, "", reason
+        )
+        for name, why in facts.troubles.items():
+            found += self._sensor(facts, name, why)
+        for name in self._gone:
+            if name not in facts.troubles:
+                found += self._tell(facts, "sensor_fault", name, False, 0.0, 0.0, "min", "the settings have it no more")
+        self._gone = []
+        return found
+
+    def _disk(self, facts: Facts) -> list[AlarmEvent]:
+        waiting, key = float(facts.waiting), ("disk_fault", "site")
+        lost = f"{facts.dropped} readings were lost, the oldest first" if facts.dropped else "none was lost"
+        if facts.disk_trouble is not None:
+            reason = f"readings cannot be stored ({facts.disk_trouble}): {facts.waiting} wait in memory"
+            return self._tell(facts, *key, True, waiting, 0.0, "readings", f"{reason}; {lost}")
+        found = []
+        if facts.dropped:
+            # A disk that was only slow, but for so long that there was no more room.
+            found += self._tell(facts, *key, True, waiting, 0.0, "readings", f"the disk was too slow; {lost}")
+        return found + self._tell(
+            facts, *key, False, waiting, 0.0, "readings", f"the disk takes readings again; {lost}"
+        )
+
+    def _sensor(self, facts: Facts, name: str, why: str | None) -> list[AlarmEvent]:
+        if why is None:
+            self._trouble_since_ms.pop(name, None)
+        since_ms = self._trouble_since_ms.setdefault(name, facts.boot_ms) if why is not None else facts.boot_ms
+        for_ms = facts.boot_ms - since_ms
+        already = ("sensor_fault", name) in self._active
+        bad = why is not None and (already or for_ms >= self._sensor_after_ms)
+        return self._tell(
+            facts,
+            "sensor_fault",
+            name,
+            bad,
+            for_ms / 60_000,
+            self._sensor_after_ms / 60_000,
+            "min",
+            why or "it is back",
+        )
+
+    def _tell(
+        self, facts: Facts, alarm: str, subject: str, bad: bool, value: float, limit: float, unit: str, reason: str
+    ) -> list[AlarmEvent]:
+        if bad == ((alarm, subject) in self._active):
+            return []
+        if bad:
+            self._active.add((alarm, subject))
+        else:
+            self._active.discard((alarm, subject))
+        state = ACTIVE if bad else NORMAL
+        return [AlarmEvent(facts.t_ms, alarm, subject, state, value, limit, unit, reason)]

@@ -1,0 +1,334 @@
+"""What waits in memory goes to disk, in order and with its stamp; then what follows from it is worked out."""
+
+import logging
+import sqlite3
+from collections.abc import Callable, Iterable, Mapping
+from typing import Final
+
+from rainstead.clock import Clock
+from rainstead.derive import Derived, Deriver, State
+from rainstead.errors import RainsteadError
+from rainstead.events import AlarmEvent
+from rainstead.log import LogReader, LogWriter, Row
+from rainstead.readings import Batch, Kind, Reading
+from rainstead.replay import replay, resume
+from rainstead.settings import Settings
+from rainstead.statekeeping import state_to_text
+
+from .timekeeping import ClockNews, TimeKeeper
+from .waiting import Waiting
+
+__all__ = ["UNKNOWN_BOOT", "Keeper", "Listener"]
+
+HOLD_BACK_MS: Final = 2000
+"""The newest readings wait this long before they are committed, so that a late edge still takes its place."""
+CHECKPOINT_EVERY_MS: Final = 3_600_000
+MOST_AT_ONCE: Final = 20_000
+"""Readings in one commit: after a long fault the disk gets them in pieces, and none takes long."""
+RETRY_MS: Final = 5000
+REOPEN_AFTER: Final = 6
+"""Tries that the disk refused, before the log is closed and opened anew: some faults stay with a connection."""
+LONG_WORK_MS: Final = 900_000
+"""Correcting the stamps of a year's boot may take this long."""
+UNKNOWN_BOOT: Final = "unknown"
+CALCULATE_AGAIN_MS: Final = 600_000
+
+_journal = logging.getLogger("rainstead.logger")
+
+Listener = Callable[[Batch, Derived], None]
+
+
+class Keeper:
+    """The writing side of the logger: the only one that touches the disk."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        settings_text: str,
+        writer: LogWriter,
+        kinds: Mapping[str, Kind],
+        clock: Clock,
+        waiting: Waiting,
+        *,
+        clock_is_trusted: Callable[[], bool],
+        boot_uuid: str,
+        on_derived: Listener | None,
+    ) -> None:
+        self.writer, self.waiting = writer, waiting
+        self.busy: Callable[[int], None] = lambda _: None
+        """Called in the middle of long work, so that whoever waits for a sign of life gets one, with the milliseconds
+        that the next piece may take; 0 for what is usual."""
+        self.disk_trouble: str | None = None
+        """Why readings are not being stored, while they are not."""
+        self.calculation_failed: str | None = None
+        self.last_commit_ms: int | None = None
+        """Boot clock."""
+        self.slowest_commit_ms = 0
+        self.state: State | None = None
+        """After all that was committed; None while it is not worked out."""
+        self.time = TimeKeeper(clock, clock_is_trusted, floor_ms=_newest_ms(writer))
+        self._clock, self._on_derived = clock, on_derived
+        self._deriver = Deriver(settings)
+        self._numbers = writer.sensor_numbers(kinds)
+        # Positions in a live batch follow the log's numbers, as on replay: both order equal stamps alike.
+        self._names = tuple(sorted(self._numbers, key=lambda name: self._numbers[name]))
+        self._position = {self._numbers[name]: position for position, name in enumerate(self._names)}
+        self._boot = writer.begin_boot("logger", boot_uuid, clock.boot_ms())
+        runs = [(self._boot, clock.boot_ms())] if boot_uuid == UNKNOWN_BOOT else writer.runs_of(boot_uuid)
+        self._runs = [number for number, _ in runs]
+        """The machine's boot may have seen several runs of this process; its clock was one."""
+        self._booted_ms = runs[0][1]
+        self._clock_news = ClockNews.NONE
+        """News of the clock that the log does not have yet."""
+        self._offset_ms = self.time.offset_ms
+        """Of the segment that is being written, which a step of the clock leaves behind until a new one is begun."""
+        self._segment = writer.begin_segment(self._boot, self._offset_ms, trusted=self.time.trusted)
+        self._settings_are_new = writer.keep_settings(self.wall_ms(), self._deriver.digest, settings_text)
+        self._events: list[AlarmEvent] = []
+        """Those that the log does not have yet."""
+        self._commit_after_ms = round(settings.log.commit_every_s * 1000)
+        self._retry_at_ms = 0
+        self._refused = 0
+        self._checkpoint_ms = 0
+        self._begin_at_ms = 0
+        """When the calculation may begin again from the log."""
+        self._changed_from_ms: int | None = None
+        """From where on the log has changed under the calculation."""
+        if not self.time.trusted:
+            _journal.warning("the clock is not set yet: stamps are provisional until it is")
+        elif (self.time.floor_ms or 0) > self.wall_ms():
+            self._put_right()
+
+    def wall_ms(self) -> int:
+        """The stamp of this moment."""
+        return self._clock.boot_ms() + self._offset_ms
+
+    def step(self) -> int:
+        """Do what is due; returns the boot-clock time at which something is due again."""
+        now_ms = self._clock.boot_ms()
+        if self.state is None and now_ms >= self._begin_at_ms:
+            self._begin()
+        self._look_at_clock(now_ms)
+        due_ms = self._commit_if_due()
+        return now_ms + 1000 if due_ms is None else max(due_ms, now_ms + 1)
+
+    def keep_events(self, events: Iterable[AlarmEvent]) -> None:
+        """Put events into the log with the next commit, or as soon as the disk takes them."""
+        self._events += events
+
+    def finish(self) -> None:
+        """Commit all that is left and the calculation's state, and close the log."""
+        if self.state is None:
+            self._begin()
+        self._retry_at_ms = 0
+        # Nothing is held back any more: what came while the lines were let go of is there as well.
+        newest_ms = self.waiting.newest_ms()
+        self._commit(self._clock.boot_ms() if newest_ms is None else newest_ms)
+        if len(self.waiting):
+            _journal.error("%d readings could not be stored: %s", len(self.waiting), self.disk_trouble)
+        else:
+            self._keep_state_or_not()
+        self.writer.close()
+
+    # --- the clock ---------------------------------------------------------------------------------------------
+
+    def _look_at_clock(self, now_ms: int) -> None:
+        news = self.time.look()
+        if news is not ClockNews.NONE:
+            _journal.warning("the clock was %s; offset is now %d ms", news.value, self.time.offset_ms)
+            self._clock_news = news
+        elif self._clock_news is ClockNews.NONE or now_ms < self._retry_at_ms:
+            return
+        # What waits was read under the old offset; if that was wrong it is corrected with the rest.
+        self._commit(now_ms)
+        if self.disk_trouble is not None:
+            return  # what waits carries the old offset
+        try:
+            earliest_ms = None
+            if self._clock_news is not ClockNews.STEPPED_FORWARD:
+                # Going back, the stamps before the step would lie in the future of those after it.
+                earliest_ms = self._put_right()
+            self._segment = self.writer.begin_segment(self._boot, self.time.offset_ms, trusted=self.time.trusted)
+            self._offset_ms, self._clock_news = self.time.offset_ms, ClockNews.NONE
+        except sqlite3.Error as error:
+            self._disk_failed(error)
+            return
+        if earliest_ms is not None:
+            self._begin_again(earliest_ms)
+
+    def _put_right(self) -> int | None:
+        """Move what the clock, as it is now, says of stamps in the log; returns the earliest that moved."""
+        offset_ms = self.time.offset_ms
+        self.busy(LONG_WORK_MS)
+        if not self.time.trusted:
+            moved = [self.writer.correct_boot(self._boot, offset_ms, trusted=False)]
+        else:
+            moved = [self.writer.correct_boot(boot, offset_ms) for boot in self._runs]
+            moved.append(self.writer.put_back_untrusted(self._runs[0], self._booted_ms + offset_ms))
+        self.busy(0)
+        return min((earliest_ms for earliest_ms in moved if earliest_ms is not None), default=None)
+
+    # --- the disk ----------------------------------------------------------------------------------------------
+
+    def _commit_due_ms(self) -> int | None:
+        oldest_ms = self.waiting.oldest_ms()
+        if oldest_ms is None:
+            return self._retry_at_ms if self._events else None
+        return max(oldest_ms + self._commit_after_ms, self._retry_at_ms)
+
+    def _commit_if_due(self) -> int | None:
+        now_ms, due_ms = self._clock.boot_ms(), self._commit_due_ms()
+        if due_ms is None or now_ms < due_ms:
+            return due_ms
+        self._commit(now_ms - HOLD_BACK_MS)
+        return self._commit_due_ms()
+
+    def _commit(self, upto_boot_ms: int) -> None:
+        """Commit what was read up to a boot-clock time, and work out what follows from it, piece by piece."""
+        while True:
+            readings = self.waiting.take(upto_boot_ms, MOST_AT_ONCE)
+            rows = sorted(self._row(reading) for reading in readings)
+            begun_ms = self._clock.boot_ms()
+            try:
+                self._store(rows)
+            except sqlite3.Error as error:
+                self.waiting.put_back(readings)
+                self._disk_failed(error)
+                return
+            self.waiting.stored()
+            if rows:
+                self.last_commit_ms = self._clock.boot_ms()
+                self.slowest_commit_ms = max(self.slowest_commit_ms, self.last_commit_ms - begun_ms)
+                self._work_out(rows)
+            if len(readings) < MOST_AT_ONCE:
+                return
+            self.busy(0)
+
+    def _store(self, rows: list[Row]) -> None:
+        if rows:
+            self.writer.append(rows)
+        if self._events:
+            self.writer.append_events(self._segment, self._events)
+            self._events.clear()
+        self._refused = 0
+        self.disk_trouble = None
+
+    def _disk_failed(self, error: sqlite3.Error) -> None:
+        self._retry_at_ms = self._clock.boot_ms() + RETRY_MS
+        self._refused += 1
+        if self.disk_trouble is None:
+            _journal.error("%s: readings cannot be stored (%s); they wait in memory", self.writer.path, error)
+        self.disk_trouble = str(error)
+        if self._refused % REOPEN_AFTER == 0:
+            try:
+                self.writer.reopen()
+            except (sqlite3.Error, RainsteadError) as again:
+                self.disk_trouble = str(again)
+
+    def _row(self, reading: Reading) -> Row:
+        t_ms = reading.boot_ms + self._offset_ms
+        number = self._numbers[reading.sensor]
+        return (t_ms, number, self._segment, reading.value, int(reading.quality), reading.spread, reading.count)
+
+    # --- the calculation ---------------------------------------------------------------------------------------
+
+    def _work_out(self, rows: list[Row]) -> None:
+        if self.state is None:
+            return  # the log has them; it is begun again from there
+        try:
+            self._advance(self.state, rows)
+        except Exception as error:  # raw readings go on being stored whatever the calculation does; replay will tell
+            self._calculation_failed(error)
+
+    def _advance(self, state: State, rows: list[Row]) -> None:
+        first_ms = rows[0][0]
+        if state.upto_ms is not None and first_ms <= state.upto_ms:
+            # Later than the hold-back allows for: the log has it in its place, so begin again from there.
+            _journal.warning("a reading came %d ms late", state.upto_ms - first_ms)
+            self.writer.drop_checkpoints(first_ms)
+            self._begin_again(first_ms)
+            return
+        batch = Batch.from_rows(self._names, [(t, self._position[s], v, q, d) for t, s, _, v, q, d, _ in rows])
+        self.state, derived = self._deriver.advance(state, batch)
+        for event in derived.events:
+            _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason)
+        self.keep_events(derived.events)
+        if self._on_derived is not None:
+            self._on_derived(batch, derived)
+        self._store([])
+        if batch.t_ms[-1] - self._checkpoint_ms >= CHECKPOINT_EVERY_MS:
+            self._keep_state()
+
+    def _begin_again(self, changed_from_ms: int) -> None:
+        """The log has changed from there on: work out again what follows."""
+        known = self._changed_from_ms
+        self._changed_from_ms = changed_from_ms if known is None else min(known, changed_from_ms)
+        self.state = None
+        self._begin()
+
+    def _begin(self) -> None:
+        try:
+            self.state = self._caught_up()
+        except Exception as error:  # as above
+            self._calculation_failed(error)
+            return
+        self._changed_from_ms = None
+        self._checkpoint_ms = self.state.upto_ms or 0
+        if self._settings_are_new:
+            # From here on the settings are those that watched; what lies before is not asked for its alarms again.
+            self._keep_state_or_not()
+            self._settings_are_new = False
+        if self.calculation_failed is not None:
+            _journal.warning("the calculation works again")
+            self.calculation_failed = None
+
+    def _calculation_failed(self, error: Exception) -> None:
+        self.state = None
+        self._begin_at_ms = self._clock.boot_ms() + CALCULATE_AGAIN_MS
+        if isinstance(error, sqlite3.Error):
+            # No fault of the calculation: the disk cannot be read or written now.
+            self._begin_at_ms = self._clock.boot_ms() + RETRY_MS
+            self._disk_failed(error)
+            return
+        if self.calculation_failed is None:
+            _journal.error("the calculation failed; readings are stored, alarms are not watched", exc_info=error)
+        self.calculation_failed = repr(error)
+
+    def _caught_up(self) -> State:
+        """The state after all that is in the log, from the newest kept state that knows nothing of the change.
+
+        Events that the log does not have yet are added, unless the settings are new: those do not rewrite the past.
+        Rows of a future that a wrong clock made are left out until it comes.
+        """
+        upto_ms = self.wall_ms() if self._changed_from_ms is None else self._changed_from_ms - 1
+        with LogReader(self.writer.path) as reader:
+            state = resume(reader, self._deriver, upto_ms=upto_ms)
+            newer: State | None = state
+            while newer is not None:
+                newer = None
+                for newer, derived in replay(reader, self._deriver, state=state, upto_ms=self.wall_ms()):
+                    state = newer
+                    if self._changed_from_ms is not None or not self._settings_are_new:
+                        self.keep_events(derived.events)
+                    # A year takes minutes. What is read meanwhile goes to disk, and is met in the next round.
+                    self.busy(0)
+                    self._commit_if_due()
+        return state
+
+    def _keep_state(self) -> None:
+        if self.state is not None and self.state.upto_ms is not None and not self._events:
+            self.writer.save_checkpoint(self.state.upto_ms, self._deriver.digest, state_to_text(self.state))
+            self._checkpoint_ms = self.state.upto_ms
+
+    def _keep_state_or_not(self) -> None:
+        """A state saves time, nothing else: the log can do without."""
+        try:
+            self._keep_state()
+        except sqlite3.Error as error:
+            _journal.warning("%s: the calculation's state could not be kept (%s)", self.writer.path, error)
+
+
+def _newest_ms(writer: LogWriter) -> int | None:
+    with LogReader(writer.path) as reader:
+        span_ms = reader.span_ms()
+    return None if span_ms is None else span_ms[1]
