@@ -1,5 +1,6 @@
 """What waits in memory goes to disk, in order and with its stamp; then what follows from it is worked out."""
 
+import contextlib
 import logging
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
@@ -9,7 +10,7 @@ from rainstead.clock import Clock
 from rainstead.derive import Derived, Deriver, State
 from rainstead.errors import RainsteadError
 from rainstead.events import AlarmEvent
-from rainstead.log import LogReader, LogWriter, Row
+from rainstead.log import Keep, LogReader, LogWriter, Row
 from rainstead.readings import Batch, Kind, Reading
 from rainstead.replay import replay, resume
 from rainstead.settings import Settings
@@ -32,6 +33,7 @@ LONG_WORK_MS: Final = 900_000
 """Correcting the stamps of a year's boot may take this long."""
 UNKNOWN_BOOT: Final = "unknown"
 CALCULATE_AGAIN_MS: Final = 600_000
+TEND_AGAIN_MS: Final = 3_600_000
 
 _journal = logging.getLogger("rainstead.logger")
 
@@ -87,6 +89,9 @@ class Keeper:
         self._events: list[AlarmEvent] = []
         """Those that the log does not have yet."""
         self._commit_after_ms = round(settings.log.commit_every_s * 1000)
+        self._keep = Keep(settings.log.keep_days, settings.log.keep_mb)
+        self._tended_ms: int | None = None
+        self._tend_at_ms = 0
         self._retry_at_ms = 0
         self._refused = 0
         self._checkpoint_ms = 0
@@ -110,6 +115,7 @@ class Keeper:
             self._begin()
         self._look_at_clock(now_ms)
         due_ms = self._commit_if_due()
+        self._tend(now_ms)
         return now_ms + 1000 if due_ms is None else max(due_ms, now_ms + 1)
 
     def keep_events(self, events: Iterable[AlarmEvent]) -> None:
@@ -128,6 +134,8 @@ class Keeper:
             _journal.error("%d readings could not be stored: %s", len(self.waiting), self.disk_trouble)
         else:
             self._keep_state_or_not()
+            with contextlib.suppress(sqlite3.Error):  # then the end of this run is told as a cut
+                self.writer.end_boot(self._boot, self._clock.boot_ms())
         self.writer.close()
 
     # --- the clock ---------------------------------------------------------------------------------------------
@@ -224,6 +232,19 @@ class Keeper:
                 self.writer.reopen()
             except (sqlite3.Error, RainsteadError) as again:
                 self.disk_trouble = str(again)
+
+    def _tend(self, now_ms: int) -> None:
+        """After a commit, one short piece of the log's own upkeep: seal an hour, or thin one that the owner lets go."""
+        if self.last_commit_ms == self._tended_ms or self.disk_trouble is not None or now_ms < self._tend_at_ms:
+            return
+        self._tended_ms = self.last_commit_ms
+        try:
+            if not self.writer.seal_some(self.wall_ms()):
+                self.writer.thin_some(self.wall_ms(), self._keep)
+        except (sqlite3.Error, RainsteadError) as error:
+            # Nothing is lost by it but room; that readings can be stored is for the commits to tell.
+            _journal.error("%s: an hour could not be sealed (%s); trying again in an hour", self.writer.path, error)
+            self._tend_at_ms = now_ms + TEND_AGAIN_MS
 
     def _row(self, reading: Reading) -> Row:
         t_ms = reading.boot_ms + self._offset_ms

@@ -23,7 +23,7 @@ from rainstead.log import LogReader, LogWriter
 from rainstead.settings import Settings, parse_settings
 
 from .boardwatch import BoardWatch, Facts
-from .drivers import Channel, build_channels
+from .drivers import Channel, build_channels, edges_have_ended
 from .health import Counting, board_facts, free_mb, resident_bytes, write_health
 from .keeper import UNKNOWN_BOOT, Keeper, Listener
 from .lamp import Lamp, LampSays
@@ -127,6 +127,8 @@ class Logger:
         now_ms = self._clock.boot_ms()
         if not self._sampler.runs:
             raise SensorsEnded("the sensors' thread has ended; see above for why")
+        if edges_have_ended():
+            raise SensorsEnded("the GPIO library's thread has ended: no tip and no pulse would be counted any more")
         if self._looked_ms is None or now_ms - self._looked_ms >= LOOK_EVERY_MS:
             self._looked_ms = now_ms
             self._look(now_ms)

@@ -399,7 +399,8 @@ def test_a_level_that_cannot_be_read_loses_no_tip_and_the_line_is_opened_again(
     board.closure(7.123)
     with monkeypatch.context() as broken_chip:
         broken_chip.setattr(StampedPin, "_get_state", broken)
-        assert gauge.poll(7_300) == [Reading("rain", 7_123, 1.0)]
+        unknown = Reading("rain", 7_300, None, Quality.SILENT)
+        assert gauge.poll(7_300) == [Reading("rain", 7_123, 1.0), unknown]
     assert gauge.trouble is not None and "GPIO 17: cannot be read (bad handle)" in gauge.trouble
     assert gauge.poll(7_400) == []  # the back-off's first second
     board.clock.now_ms = 8_400

@@ -1,5 +1,7 @@
 """Sensors as channels: bytes and edges in, raw readings out. No litres here."""
 
+import sys
+
 from rainstead.clock import Clock
 from rainstead.settings import (
     BinaryRanger,
@@ -15,7 +17,16 @@ from .channel import Channel
 from .one_wire import OneWireThermometer
 from .ranger_serial import SerialRanger
 
-__all__ = ["Channel", "build_channels"]
+__all__ = ["Channel", "build_channels", "edges_have_ended"]
+
+
+def edges_have_ended() -> bool:
+    """Whether the thread that hands over edges is dead; never where no line was opened."""
+    if f"{__name__}.gpio_line" not in sys.modules:
+        return False
+    from .gpio_line import edges_have_ended as ended
+
+    return ended()
 
 
 def build_channels(settings: Settings, clock: Clock) -> list[Channel]:

@@ -30,6 +30,7 @@ class FlowMeter:
         self._counted = 0
         """Written by the edge's thread alone; everyone else only reads it."""
         self._reported = 0
+        self._opened_anew = 0
         self._flowing = False
         self._looked_ms: int | None = None
         self._row_ms: int | None = None
@@ -38,9 +39,25 @@ class FlowMeter:
         """See Channel."""
         if self._line is None and not self._open(boot_ms):
             return [Reading(self.name, boot_ms, None, Quality.ABSENT)] if self._absent.passed(boot_ms) else []
+        assert self._line is not None
         if not self._grid.passed(boot_ms):
             return []
+        try:
+            self._line.look(boot_ms)
+        except DeviceError as error:
+            self._let_go()
+            self._opened_anew += 1
+            self.trouble = str(error)
+            self._backoff.failed(boot_ms)
+            self._absent.next_ms = None
+            # What flows meanwhile is unknown, not nought; what was counted is told with the next row.
+            self._row_ms = boot_ms
+            return [Reading(self.name, boot_ms, None, Quality.SILENT)]
         return self._report(boot_ms)
+
+    def counts(self) -> dict[str, int]:
+        """How often the line had to be opened anew."""
+        return {"opened_anew": self._opened_anew}
 
     def next_due_ms(self, boot_ms: int) -> int:
         """See Channel."""
@@ -50,13 +67,16 @@ class FlowMeter:
 
     def close(self, boot_ms: int) -> list[Reading]:
         """See Channel."""
-        if self._line is not None:
-            self._line.close()
-            self._line = None
+        self._let_go()
         if self._counted == self._reported:
             return []
         # The poll before may have told of this very millisecond, and a stamp names its reading.
         return self._report(boot_ms if self._row_ms is None else max(boot_ms, self._row_ms + 1))
+
+    def _let_go(self) -> None:
+        if self._line is not None:
+            self._line.close()
+            self._line = None
 
     def _report(self, boot_ms: int) -> list[Reading]:
         counted = self._counted

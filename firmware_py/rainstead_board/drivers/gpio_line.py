@@ -5,6 +5,7 @@ catches everything. No bounce time is given to the library: back ends disagree o
 """
 
 import contextlib
+import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -13,12 +14,33 @@ from gpiozero import Device
 from rainstead.clock import Clock
 from rainstead.errors import DeviceError
 
-__all__ = ["EdgeLine", "OutputLine"]
+__all__ = ["EdgeLine", "OutputLine", "edges_have_ended"]
 
 OnEdge = Callable[[int, bool], None]
 
 _BELIEVABLE_US = 1_000_000
 """An edge is handed over within this of its stamp, or the stamp is of another clock."""
+
+
+_WAKE_EVERY_MS = 60_000
+_WAKE_FIRST_MS = 1000
+
+
+def edges_have_ended() -> bool:
+    """Whether the one thread that hands over every line's edges is dead: nothing but a new process brings it back."""
+    library = sys.modules.get("lgpio")
+    thread = None if library is None else getattr(library, "_notify_thread", None)
+    return thread is not None and not thread.is_alive()
+
+
+def _wake_library() -> None:
+    # Seen with lgpio 0.2.2.0: its thread that watches the lines tests for lines, and only then goes to sleep; a line
+    # that comes in between is never watched, and nothing says so. Opening and closing the chip wakes it.
+    factory = Device.pin_factory
+    if type(factory).__module__ == "gpiozero.pins.lgpio":
+        library = sys.modules["lgpio"]
+        with contextlib.suppress(Exception):
+            library.gpiochip_close(library.gpiochip_open(factory.chip))
 
 
 def _pin(line: int) -> Any:
@@ -51,6 +73,7 @@ class EdgeLine:
         self, line: int, clock: Clock, on_edge: OnEdge, *, pull_up: bool, closings_only: bool, pull: bool = True
     ) -> None:
         self._number, self._clock, self._on_edge, self._low_is_closed = line, clock, on_edge, pull_up
+        self._delivered = 0
         self._pin = _pin(line)
         try:
             self._factory = self._pin.factory
@@ -67,6 +90,28 @@ class EdgeLine:
         except Exception as error:
             self.close()
             raise DeviceError(f"GPIO {line}: cannot be set up ({error}); does another program hold the line?") from None
+        self._was_closed, self._was_delivered = True, 0
+        self._suspect: int | None = None
+        self._wake_ms = clock.boot_ms() + _WAKE_FIRST_MS
+        _wake_library()
+
+    def look(self, boot_ms: int) -> bool:
+        """The level now (closed), and whether the edges that led to it came.
+
+        Raises DeviceError where the line cannot be read, and where it closed between two looks and a third one later
+        no edge had come: edges are lost then, and the line is to be opened anew.
+        """
+        closed = self.closed
+        delivered = self._delivered
+        if self._suspect == delivered:
+            raise DeviceError(f"GPIO {self._number}: the line moves, but its edges do not come; it is opened anew")
+        deaf = closed and not self._was_closed and delivered == self._was_delivered
+        self._suspect = delivered if deaf else None
+        self._was_closed, self._was_delivered = closed, delivered
+        if boot_ms >= self._wake_ms:
+            self._wake_ms = boot_ms + _WAKE_EVERY_MS
+            _wake_library()
+        return closed
 
     @property
     def closed(self) -> bool:
@@ -92,6 +137,7 @@ class EdgeLine:
                 # The board slept, the ticks wrapped, or this kernel stamps by another clock: arrival must do for this
                 # edge, and those after it are told from it.
                 self._paired_ticks, self._paired_us, at_us = ticks, now_us, now_us
+            self._delivered += 1
             self._on_edge(at_us, bool(state) != self._low_is_closed)
         except Exception:
             # Raised here it would end the one thread that serves every line. What goes wrong shows as silence.

@@ -31,7 +31,7 @@ class SerialRanger:
         self._burst_ms = round(sensor.burst_s * 1000)
         self._backoff = Backoff()
         self._echoes: deque[tuple[int, int | None]] = deque()
-        self._bytes = 0
+        self._bytes = self._bad_bytes = self._opened = 0
         self._heard = False
         self._quiet = 0
         self._polled_ms: int | None = None
@@ -57,6 +57,10 @@ class SerialRanger:
         self._port.close()
         return []
 
+    def counts(self) -> dict[str, int]:
+        """Bytes that were of no frame, and how often the port had to be opened anew."""
+        return {"bad_bytes": self._bad_bytes + self._frames.bad_bytes, "opened_anew": max(0, self._opened - 1)}
+
     def _fresh_frames(self) -> Frames:
         return BinaryFrames() if self._sensor.kind == "ranger-binary" else TextFrames()
 
@@ -66,6 +70,8 @@ class SerialRanger:
         except DeviceError as error:
             self._lost(str(error), boot_ms)
             return
+        self._opened += 1
+        self._bad_bytes += self._frames.bad_bytes
         self._frames = self._fresh_frames()
         self._echoes.clear()
         self._bytes, self._heard = 0, False

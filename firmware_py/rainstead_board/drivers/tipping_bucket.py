@@ -18,6 +18,8 @@ _IDLE_MS = 600_000
 """Without tips, a row of nought this often: watched, and nothing fell."""
 _STUCK_MS = 10_000
 _STUCK_AGAIN_MS = 60_000
+_MOST_EDGES = 100_000
+"""Edges between two polls; more than this is a line that oscillates, not rain, and what comes on top is not kept."""
 
 
 class TippingBucketGauge:
@@ -30,6 +32,7 @@ class TippingBucketGauge:
         self.trouble: str | None = None
         self.filter = TipFilter(round(sensor.bounce_s * 1e6), round(sensor.closest_tips_s * 1e6))
         self._edges: deque[tuple[int, bool]] = deque()
+        self._given_up = self._opened_anew = 0
         self._line: EdgeLine | None = None
         self._backoff = Backoff()
         self._idle = Grid(_IDLE_MS)
@@ -47,10 +50,12 @@ class TippingBucketGauge:
         assert self._line is not None
         rows = self._tips()
         try:
-            rows += self._watch_level(boot_ms, self._line.closed)
+            rows += self._watch_level(boot_ms, self._line.look(boot_ms))
         except DeviceError as error:
             self._lost(str(error), boot_ms)
-            return rows
+            # What fell meanwhile is unknown, not nought.
+            self._absent.next_ms = None
+            return [*rows, *self._tips(), self._unknown(boot_ms, Quality.SILENT)]
         if rows:
             self._idle.next_ms = None
         elif self._idle.passed(boot_ms) and self._closed_since_ms is None:
@@ -105,13 +110,26 @@ class TippingBucketGauge:
         return True
 
     def _lost(self, reason: str, boot_ms: int) -> None:
+        self._opened_anew += self._line is not None
         self._let_go()
         self.trouble = reason
         self._closed_since_ms = self._stuck_told_ms = None
         self._backoff.failed(boot_ms)
 
+    def counts(self) -> dict[str, int]:
+        """Closures that were not counted as tips, and why."""
+        return {
+            "bounces": self.filter.bounces,
+            "tips_too_close": self.filter.too_close,
+            "edges_given_up": self._given_up,
+            "opened_anew": self._opened_anew,
+        }
+
     def _edge(self, boot_us: int, closed: bool) -> None:
-        self._edges.append((boot_us, closed))
+        if len(self._edges) < _MOST_EDGES:
+            self._edges.append((boot_us, closed))
+        else:
+            self._given_up += 1
 
     def _watch_level(self, boot_ms: int, closed: bool) -> list[Reading]:
         """A switch held closed counts nothing; what falls meanwhile is unknown, and that is told, not nought."""
@@ -131,5 +149,8 @@ class TippingBucketGauge:
             f"GPIO {self._sensor.gpio}: the gauge's switch stays closed, so tips are not counted; "
             "is the bucket resting on its magnet, or the cable shorted or wet?"
         )
+        return [self._unknown(boot_ms, Quality.STUCK)]
+
+    def _unknown(self, boot_ms: int, why: Quality) -> Reading:
         self._last_ms = max(boot_ms, self._last_ms + 1)
-        return [Reading(self.name, self._last_ms, None, Quality.STUCK)]
+        return Reading(self.name, self._last_ms, None, why)

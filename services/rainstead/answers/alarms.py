@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from rainstead.alarms import BOARD_ALARMS
 from rainstead.events import AlarmEvent
 from rainstead.log import LogReader
 from rainstead.settings import Settings
@@ -45,10 +46,14 @@ def watched(settings: Settings) -> list[tuple[str, str]]:
 
 
 def standing(settings: Settings, events: Sequence[AlarmEvent]) -> tuple[AlarmStanding, ...]:
-    """How each watched alarm stands after these events, which are in order of time."""
+    """How each watched alarm stands after these events, which are in order of time.
+
+    Those of the board are in it once they have been raised.
+    """
     last = {(event.alarm, event.subject): event for event in events}
     found = []
-    for alarm, subject in watched(settings):
+    of_board = sorted(key for key in last if key[0] in BOARD_ALARMS)
+    for alarm, subject in [*watched(settings), *of_board]:
         event = last.get((alarm, subject))
         if event is None:
             found.append(AlarmStanding(alarm, subject, "normal", None, None, None, "L", None))

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from rainstead.alarms import BOARD_ALARMS
 from rainstead.derive import Deriver, State
 from rainstead.events import AlarmEvent
 from rainstead.log import LogReader
@@ -96,7 +97,8 @@ def replay_log(
             _farthest(far, litres, _take(there, batch))
         if progress is not None:
             progress(len(batch))
-    logged = reader.events(upto_ms=as_of_ms)
+    # What the board said of itself stands in no reading.
+    logged = [event for event in reader.events(upto_ms=as_of_ms) if event.alarm not in BOARD_ALARMS]
     if there is None:
         events = _only_one_side(("logged", logged), ("replayed", here.events))
         differences: tuple[TankDifference, ...] = ()
