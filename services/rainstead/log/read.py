@@ -10,12 +10,15 @@ import numpy as np
 
 from rainstead.errors import LogDamaged, LogError, LogMissing
 from rainstead.events import AlarmEvent
-from rainstead.readings import Batch, Kind
+from rainstead.readings import F64, I64, Batch, Kind
 
 from . import schema
+from .block import COLUMNS, MINUTES
+from .gaps import Gap, find_gaps
 from .rows import ROW, Rows, in_order
 from .schema import LONGEST_BLOCK_MS
 from .sealed import DamagedHour, Found, blocks_over, read_block
+from .thinning import Minutes, read_minutes
 
 _FAR_MS = 2**62
 # Infinity stands for what is missing on the way into an array: it is no raw value of any sensor.
@@ -227,6 +230,41 @@ class LogReader:
         finally:
             if self._db.in_transaction:
                 self._db.execute("COMMIT")
+
+    def minutes(self, *, after_ms: int | None = None, upto_ms: int | None = None) -> Minutes:
+        """What is left of thinned hours: their minutes with after_ms < t_ms <= upto_ms."""
+        names = tuple(row.name for row in self.sensors())
+        position = {row.number: k for k, row in enumerate(self.sensors())}
+        low, high = (-_FAR_MS if after_ms is None else after_ms), (_FAR_MS if upto_ms is None else upto_ms)
+        parts: list[F64] = []
+        stamps: list[I64] = []
+        with self._snapshot() as has_blocks:
+            for found, origin_ms, groups in read_minutes(self._db, low, high) if has_blocks else ():
+                if not groups:
+                    self._damaged.add(DamagedHour(found.first_ms, found.last_ms, found.count, "its minutes"))
+                for group in groups:
+                    stamps.append(group.ms + origin_ms)
+                    parts.append(np.vstack([np.full(len(group.ms), position[group.sensor]), *group.columns]))
+        t_ms = np.concatenate([np.empty(0, dtype=np.int64), *stamps])
+        rest = np.concatenate([np.empty((len(COLUMNS[MINUTES]) + 1, 0)), *parts], axis=1)
+        order = np.lexsort((rest[0], t_ms))
+        order = order[(t_ms[order] > low) & (t_ms[order] <= high)]
+        sensor, count, lowest, highest, mean, unusable = rest[:, order]
+        return Minutes(
+            names,
+            t_ms[order],
+            sensor.astype(np.int16),
+            count.astype(np.int64),
+            lowest,
+            highest,
+            mean,
+            unusable.astype(np.int64),
+        )
+
+    def gaps(self) -> list[Gap]:
+        """Where no logger ran, and whether the run before was cut off."""
+        with self._snapshot() as has_blocks:
+            return find_gaps(self._db, has_stops=has_blocks)
 
     def count(self, *, after_ms: int | None = None, upto_ms: int | None = None) -> int:
         """How many readings there are with after_ms < t_ms <= upto_ms, damaged ones too."""

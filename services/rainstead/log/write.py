@@ -13,6 +13,7 @@ from rainstead.readings import F64, I64, U8, Kind
 from . import schema
 from .lock import WriterLock
 from .sealed import blocks_over, hour_is_closed, read_segment, seal_oldest
+from .thinning import Keep, Thinned, thin_oldest
 
 __all__ = ["Columns", "LogWriter", "Row"]
 
@@ -259,6 +260,16 @@ class LogWriter:
             return 0
         with self.transaction():
             return seal_oldest(self._db)
+
+    def thin_some(self, now_ms: int, keep: Keep) -> Thinned | None:
+        """Remove the full resolution of the oldest sealed hour that `keep` lets go: minutes, tips and pulses stay.
+
+        One short transaction; None where nothing has to go. By default nothing ever has.
+        """
+        if keep.days is None and keep.mb is None:
+            return None
+        with self.transaction():
+            return thin_oldest(self._db, now_ms, keep)
 
     def end_boot(self, boot: int, boot_ms: int) -> None:
         """Note that this run ended in order; a run without that note was cut off."""

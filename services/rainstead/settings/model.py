@@ -397,9 +397,14 @@ class Alarms(Part):
 
 
 class Log(Part):
-    """How often what was read goes to disk. Seldom spares the card; often loses less in a power cut."""
+    """How often what was read goes to disk, and how much of it stays."""
 
     commit_every_s: Annotated[DurationS, Field(ge=3, le=60, alias="commit_every")] = 10.0
+    """Seldom spares the card; often loses less in a power cut."""
+    keep_days: Annotated[int | None, Field(ge=2, le=36_500)] = None
+    """Full resolution of what is older goes; minutes, tips and pulses stay. None: nothing ever goes."""
+    keep_mb: Annotated[int | None, Field(ge=5, le=1_000_000)] = None
+    """The oldest full resolution goes while the log is larger than so many million bytes, but never the last day's."""
 
 
 class StatusLamp(Part):
