@@ -11,6 +11,7 @@ from small_site import SETTINGS, Row, make_site
 from typer.testing import CliRunner
 
 from rainstead.cli.main import app
+from rainstead.notebook import Dip, Notebook
 
 DOCUMENT = Path(__file__).parents[2] / "services" / "json-keys.md"
 
@@ -36,11 +37,14 @@ COMMANDS = {
     "pump": [],
     "alarms": [],
     "replay": ["--settings", "other.toml"],
+    "note list": ["--struck"],
 }
 
 
 def build(folder: Path) -> Path:
     site = make_site(folder, ROWS)
+    with Notebook(site) as notebook:
+        notebook.add(Dip(0, "house", 1.0, 0.005), 0)
     (site / "other.toml").write_text(SETTINGS.replace("freeboard = 300", "freeboard = 100"), encoding="utf-8")
     return site
 
@@ -59,7 +63,7 @@ def walked(value: Any, path: str) -> Iterator[str]:
 def paths_of(command: str, site: Path) -> set[str]:
     options = [str(site / one) if one.endswith(".toml") else one for one in COMMANDS[command]]
     result = CliRunner().invoke(
-        app, [command, "--site", str(site), "--as-of", "2026-03-28T10:01:45Z", "--json", *options]
+        app, [*command.split(), "--site", str(site), "--as-of", "2026-03-28T10:01:45Z", "--json", *options]
     )
     assert result.exit_code == 0, result.output
     found = set(walked(json.loads(result.stdout), ""))

@@ -4,6 +4,18 @@ from .alarms import AlarmsAnswer, AlarmStanding, alarms
 from .answer import Answer
 from .days import local, read_time_ms
 from .levels import TankLevel, Total
+from .notes import (
+    NoteLine,
+    NotesAnswer,
+    delivery_entry,
+    dip_entry,
+    forecast_entry,
+    fuel_entry,
+    known_volume_entry,
+    note_line,
+    notes,
+    run_entry,
+)
 from .now import NowAnswer, now, now_from_state
 from .plain import to_plain
 from .pump import PumpAnswer, pump
@@ -15,6 +27,8 @@ __all__ = [
     "AlarmStanding",
     "AlarmsAnswer",
     "Answer",
+    "NoteLine",
+    "NotesAnswer",
     "NowAnswer",
     "PumpAnswer",
     "RainAnswer",
@@ -24,13 +38,21 @@ __all__ = [
     "TanksAnswer",
     "Total",
     "alarms",
+    "delivery_entry",
+    "dip_entry",
+    "forecast_entry",
+    "fuel_entry",
+    "known_volume_entry",
     "local",
+    "note_line",
+    "notes",
     "now",
     "now_from_state",
     "pump",
     "rain",
     "read_time_ms",
     "replay_log",
+    "run_entry",
     "storms",
     "tanks",
     "to_plain",

@@ -24,6 +24,7 @@ __all__ = [
     "entry_from_row",
     "examine",
     "happened_ms",
+    "kind_of",
     "row_of",
 ]
 
@@ -79,7 +80,12 @@ def happened_ms(entry: Entry) -> int:
 def row_of(entry: Entry) -> tuple[int, str, str]:
     """t_ms, kind and body."""
     body = json.dumps(dataclasses.asdict(entry), ensure_ascii=False, allow_nan=False)
-    return happened_ms(entry), _NAMES[type(entry)], body
+    return happened_ms(entry), kind_of(entry), body
+
+
+def kind_of(entry: Entry) -> str:
+    """The name of its kind in the file."""
+    return _NAMES[type(entry)]
 
 
 def entry_from_row(kind: str, body: str) -> Entry:

@@ -33,6 +33,16 @@ class Kept:
     struck_ms: int | None
     entry: Entry
 
+    @property
+    def kind(self) -> str:
+        """`dip`, `delivery`, `known_volume`, `fuel`, `run` or `forecast`."""
+        return layout.kind_of(self.entry)
+
+    @property
+    def t_ms(self) -> int:
+        """When it happened; for what lasted, when it was over; for a forecast, when it was made."""
+        return layout.happened_ms(self.entry)
+
 
 class Notebook:
     """Writing; the file is made where it is missing. Raises NotANotebook, NotebookTooNew, NotebookError."""
