@@ -2,141 +2,23 @@
 
 import contextlib
 import itertools
-import random
 import sqlite3
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from board_site import SITE, BoardSite, Scripted, busy_channels, level
 from derived_bits import flatten, replayed
 from fake_clock import FakeClock
 
-from rainstead.derive import Derived, Deriver
-from rainstead.log import LogReader, LogWriter
-from rainstead.readings import Batch, Kind, Quality, Reading
+from rainstead.derive import Deriver
+from rainstead.log import LogReader
+from rainstead.readings import Kind, Reading
 from rainstead.replay import replay
-from rainstead.settings import Settings, parse_settings
-from rainstead_board.logger import Logger
-
-SITE = """
-[site]
-name = "a test's site"
-time_zone = "Europe/Lisbon"
-latitude_deg = 39
-[clock]
-trust = "system"
-[sensors.gauge]
-kind = "tipping-bucket"
-gpio = 5
-calibrations = [{ depth_per_tip = 0.2 }]
-[sensors.flow]
-kind = "flow-pulse"
-gpio = 17
-calibrations = [{ k_factor_per_l = 390 }]
-[sensors.air]
-kind = "one-wire"
-path = "/nowhere"
-[sensors.level]
-kind = "ranger-text"
-port = "/dev/nowhere"
-every = 1
-air = "air"
-[tanks.house]
-sensor = "level"
-face_height = 2.5
-brim = 2
-calibrations = [{ shape = "cylinder", diameter = 2.2 }]
-[rain]
-gauge = "gauge"
-[pump]
-source = "house"
-meter = "flow"
-[reserve]
-fire = 5000
-tanks = ["house"]
-[alarms]
-overflow_risk = { freeboard = 300, on_delay = 10, off_delay = 10 }
-low_reserve = { on_delay = 10, off_delay = 10 }
-"""
-
-
-class Scripted:
-    """A channel that says what a function says, once a second."""
-
-    def __init__(self, name: str, kind: Kind, says: Callable[[int], list[Reading]]) -> None:
-        self.name, self.kind, self._says = name, kind, says
-        self.trouble: str | None = None
-        self._next_ms = 0
-        self.closed = False
-        self.at_close: Callable[[int], list[Reading]] = lambda _: []
-
-    def poll(self, boot_ms: int) -> list[Reading]:
-        self._next_ms = boot_ms + 1000
-        return self._says(boot_ms)
-
-    def next_due_ms(self, boot_ms: int) -> int:
-        return max(boot_ms, self._next_ms)
-
-    def close(self, boot_ms: int) -> list[Reading]:
-        self.closed = True
-        return self.at_close(boot_ms)
-
-
-class Site:
-    """A logger on a fake clock, and everything that it derived."""
-
-    def __init__(self, folder: Path, channels: list[Scripted], clock: FakeClock, trusted: bool = True) -> None:
-        self.path, self.clock, self.trusted = folder / "readings.db", clock, trusted
-        self.settings: Settings = parse_settings(SITE, "test")
-        self.seen: list[tuple[Batch, Derived]] = []
-        self.logger = Logger(
-            self.settings,
-            SITE,
-            LogWriter(self.path),
-            channels,
-            clock,
-            clock_is_trusted=lambda: self.trusted,
-            boot_uuid="test",
-            on_derived=lambda batch, derived: self.seen.append((batch, derived)),
-        )
-
-    def run(self, seconds: float) -> None:
-        until_ms = self.clock.now_ms + round(seconds * 1000)
-        while self.clock.now_ms < until_ms:
-            self.clock.wait_until(min(self.logger.step(), until_ms))
-
-
-def level(mm: Callable[[int], float | None], quality: Quality = Quality.OK) -> Scripted:
-    return Scripted("level", Kind.LEVEL, lambda t: [Reading("level", t, mm(t), quality, 1.5, 8)])
-
-
-def busy_channels(seed: int) -> list[Scripted]:
-    """A tank that fills past its brim and empties, a shower, a pump run, an air probe; all ragged, from a seed."""
-    rnd = random.Random(seed)
-
-    def tips(t: int) -> list[Reading]:
-        if t % 60_000 < 20_000:
-            return [Reading("gauge", t - rnd.randrange(900), 1.0)]
-        return []
-
-    def pulses(t: int) -> list[Reading]:
-        running = 30_000 < t < 90_000
-        return [Reading("flow", t, float(rnd.randrange(300, 420)) if running else 0.0)]
-
-    def depth(t: int) -> float:
-        return 1400 - 1000 * abs(((t / 1000) % 200) / 100 - 1) + rnd.gauss(0, 3)
-
-    return [
-        level(depth),
-        Scripted("gauge", Kind.TIP, tips),
-        Scripted("flow", Kind.PULSE, pulses),
-        Scripted("air", Kind.TEMPERATURE, lambda t: [Reading("air", t, 15 + rnd.random())] if t % 7 == 0 else []),
-    ]
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_what_was_derived_live_is_what_replay_derives_to_the_last_bit(tmp_path: Path, seed: int) -> None:
-    site = Site(tmp_path, busy_channels(seed), FakeClock())
+    site = BoardSite(tmp_path, busy_channels(seed), FakeClock())
     site.run(300)
     site.logger.stop()
     live = flatten([derived for _, derived in site.seen])
@@ -146,7 +28,7 @@ def test_what_was_derived_live_is_what_replay_derives_to_the_last_bit(tmp_path: 
 
 
 def test_alarm_events_in_the_log_are_those_that_replay_finds(tmp_path: Path) -> None:
-    site = Site(tmp_path, busy_channels(4), FakeClock())
+    site = BoardSite(tmp_path, busy_channels(4), FakeClock())
     site.run(300)
     site.logger.stop()
     with LogReader(site.path) as reader:
@@ -162,7 +44,7 @@ def test_alarm_events_in_the_log_are_those_that_replay_finds(tmp_path: Path) -> 
 
 def test_every_reading_is_committed_within_the_commit_interval(tmp_path: Path) -> None:
     clock = FakeClock()
-    site = Site(tmp_path, [level(lambda _: 1200.0)], clock)
+    site = BoardSite(tmp_path, [level(lambda _: 1200.0)], clock)
     for _ in range(60):
         site.run(1)
         with LogReader(site.path) as reader:
@@ -177,10 +59,10 @@ def test_every_reading_is_committed_within_the_commit_interval(tmp_path: Path) -
 def test_a_restart_goes_on_as_if_there_had_been_none(tmp_path: Path) -> None:
     clock = FakeClock()
     channels = busy_channels(5)
-    first = Site(tmp_path, channels, clock)
+    first = BoardSite(tmp_path, channels, clock)
     first.run(110)
     first.logger.stop()
-    second = Site(tmp_path, channels, clock)
+    second = BoardSite(tmp_path, channels, clock)
     second.run(190)
     second.logger.stop()
     live = flatten([derived for _, derived in first.seen + second.seen])
@@ -190,13 +72,13 @@ def test_a_restart_goes_on_as_if_there_had_been_none(tmp_path: Path) -> None:
 def test_a_killed_logger_loses_no_alarm_event(tmp_path: Path) -> None:
     clock = FakeClock()
     channels = busy_channels(6)
-    first = Site(tmp_path, channels, clock)
+    first = BoardSite(tmp_path, channels, clock)
     first.run(150)
     # As after kill -9: nothing is flushed, no state is kept.
     with contextlib.closing(sqlite3.connect(first.path)) as db, db:
         db.execute("DELETE FROM event")
     first.logger._keeper.writer.close()
-    second = Site(tmp_path, channels, clock)
+    second = BoardSite(tmp_path, channels, clock)
     second.logger.stop()
     with LogReader(first.path) as reader:
         logged = {(e.t_ms, e.alarm, e.state) for e in reader.events()}
@@ -208,7 +90,7 @@ def test_a_channel_that_raises_does_not_stop_the_others(tmp_path: Path, caplog: 
     def broken(_: int) -> list[Reading]:
         raise RuntimeError("a bolt fell out")
 
-    site = Site(tmp_path, [Scripted("gauge", Kind.TIP, broken), level(lambda _: 1200.0)], FakeClock())
+    site = BoardSite(tmp_path, [Scripted("gauge", Kind.TIP, broken), level(lambda _: 1200.0)], FakeClock())
     site.run(60)
     site.logger.stop()
     with LogReader(site.path) as reader:
@@ -227,7 +109,7 @@ def test_a_reading_later_than_the_hold_back_still_takes_its_place(tmp_path: Path
         return []
 
     channels = [*busy_channels(7)[:1], Scripted("gauge", Kind.TIP, tips)]
-    site = Site(tmp_path, channels, FakeClock())
+    site = BoardSite(tmp_path, channels, FakeClock())
     site.run(200)
     site.logger.stop()
     with LogReader(site.path) as reader:
@@ -236,12 +118,12 @@ def test_a_reading_later_than_the_hold_back_still_takes_its_place(tmp_path: Path
         for newest, _ in replay(reader, Deriver(site.settings)):
             again = newest
     assert repr(state) == repr(again)
-    assert state.gauge is not None and state.gauge.last_tip_ms is not None
+    assert state is not None and state.gauge is not None and state.gauge.last_tip_ms is not None
 
 
 def test_stamps_of_a_boot_move_together_when_its_clock_is_set_right(tmp_path: Path) -> None:
     clock = FakeClock(wall_ms=1_000_000_000_000)
-    site = Site(tmp_path, busy_channels(8), clock, trusted=False)
+    site = BoardSite(tmp_path, busy_channels(8), clock, trusted=False)
     site.run(120)
     clock.step_wall(780_000_000_000)
     site.trusted = True
@@ -263,7 +145,7 @@ def test_stamps_of_a_boot_move_together_when_its_clock_is_set_right(tmp_path: Pa
 
 def test_a_clock_set_back_keeps_readings_in_order_and_whole(tmp_path: Path) -> None:
     clock = FakeClock()
-    site = Site(tmp_path, busy_channels(9), clock)
+    site = BoardSite(tmp_path, busy_channels(9), clock)
     site.run(60)
     clock.step_wall(-3_600_000)
     site.run(60)
@@ -277,7 +159,7 @@ def test_a_clock_set_back_keeps_readings_in_order_and_whole(tmp_path: Path) -> N
 def test_readings_wait_in_memory_while_the_disk_refuses_and_none_is_lost(
     tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    site = Site(tmp_path, [level(lambda _: 1200.0)], FakeClock())
+    site = BoardSite(tmp_path, [level(lambda _: 1200.0)], FakeClock())
     site.run(30)
     append = site.logger._keeper.writer.append
 
@@ -299,7 +181,7 @@ def test_readings_wait_in_memory_while_the_disk_refuses_and_none_is_lost(
 
 
 def test_the_log_keeps_every_settings_text_it_was_run_with(tmp_path: Path) -> None:
-    site = Site(tmp_path, [level(lambda _: 1200.0)], FakeClock())
+    site = BoardSite(tmp_path, [level(lambda _: 1200.0)], FakeClock())
     site.run(5)
     site.logger.stop()
     with contextlib.closing(sqlite3.connect(site.path)) as db, db:
@@ -310,7 +192,7 @@ def test_what_a_sensor_says_as_it_is_let_go_of_is_stored(tmp_path: Path) -> None
     flow = Scripted("flow", Kind.PULSE, lambda t: [Reading("flow", t, 7.0)])
     # One in the millisecond after the last poll, and one of an edge that came while the lines were closed.
     flow.at_close = lambda t: [Reading("flow", t + 1, 5.0), Reading("flow", t + 40, 1.0)]
-    site = Site(tmp_path, [flow, level(lambda _: 900.0)], FakeClock())
+    site = BoardSite(tmp_path, [flow, level(lambda _: 900.0)], FakeClock())
     site.run(3.5)
     polls = sum(len(site_batch) for site_batch, _ in site.seen)
     site.logger.stop()
@@ -327,7 +209,7 @@ def test_a_sensor_that_fails_as_it_is_let_go_of_costs_the_others_nothing(tmp_pat
 
     air = Scripted("air", Kind.TEMPERATURE, lambda _: [])
     air.at_close = fails
-    site = Site(tmp_path, [air, level(lambda _: 900.0)], FakeClock())
+    site = BoardSite(tmp_path, [air, level(lambda _: 900.0)], FakeClock())
     site.run(3.5)
     site.logger.stop()
     with LogReader(tmp_path / "readings.db") as reader:
