@@ -4,6 +4,7 @@ from .alarms import AlarmsAnswer, AlarmStanding, alarms
 from .answer import Answer
 from .days import local, read_time_ms
 from .levels import TankLevel, Total
+from .logfile import BackupAnswer, RestoreAnswer, VerifyAnswer, backup_site, restore_site, verify_log
 from .notes import (
     NoteLine,
     NotesAnswer,
@@ -17,7 +18,7 @@ from .notes import (
     run_entry,
 )
 from .now import NowAnswer, now, now_from_state
-from .plain import to_plain
+from .plain import to_plain, utc_text
 from .pump import PumpAnswer, pump
 from .rain import RainAnswer, StormsAnswer, rain, storms
 from .replaying import ReplayAnswer, replay_log
@@ -27,17 +28,21 @@ __all__ = [
     "AlarmStanding",
     "AlarmsAnswer",
     "Answer",
+    "BackupAnswer",
     "NoteLine",
     "NotesAnswer",
     "NowAnswer",
     "PumpAnswer",
     "RainAnswer",
     "ReplayAnswer",
+    "RestoreAnswer",
     "StormsAnswer",
     "TankLevel",
     "TanksAnswer",
     "Total",
+    "VerifyAnswer",
     "alarms",
+    "backup_site",
     "delivery_entry",
     "dip_entry",
     "forecast_entry",
@@ -52,8 +57,11 @@ __all__ = [
     "rain",
     "read_time_ms",
     "replay_log",
+    "restore_site",
     "run_entry",
     "storms",
     "tanks",
     "to_plain",
+    "utc_text",
+    "verify_log",
 ]

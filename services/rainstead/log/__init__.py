@@ -1,19 +1,23 @@
 """The log of raw readings: one SQLite file, one writer in the whole system, any number of readers."""
 
+from .checking import LogCheck, check_log
+from .copying import back_up, copy_database, restore
 from .gaps import Gap
 from .lock import WriterLock
-from .read import LogReader, SensorRow
+from .read import Behind, LogReader, SensorRow
 from .schema import SCHEMA_VERSION
 from .sealed import DamagedHour
 from .thinning import Keep, Minutes, Thinned
 from .write import Columns, LogWriter, Row
 
 __all__ = [
+    "Behind",
     "SCHEMA_VERSION",
     "Columns",
     "DamagedHour",
     "Gap",
     "Keep",
+    "LogCheck",
     "LogReader",
     "LogWriter",
     "Minutes",
@@ -21,4 +25,8 @@ __all__ = [
     "SensorRow",
     "Thinned",
     "WriterLock",
+    "back_up",
+    "check_log",
+    "copy_database",
+    "restore",
 ]

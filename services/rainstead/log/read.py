@@ -27,7 +27,7 @@ _SELECT = (
     " FROM reading WHERE"
 )
 
-__all__ = ["LogReader", "SensorRow"]
+__all__ = ["Behind", "LogReader", "SensorRow"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +37,15 @@ class SensorRow:
     number: int
     name: str
     kind: Kind
+
+
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """The log may differ at from_ms and later from what was read before; moved: readings that stood there do not now."""
+
+    number: int
+    from_ms: int
+    moved: bool
 
 
 class LogReader:
@@ -143,6 +152,27 @@ class LogReader:
         position = np.zeros(max((row.number for row in known), default=0) + 1, dtype=np.int16)
         for k, row in enumerate(known):
             position[row.number] = k
+        for readings in self.rows(after_ms=after_ms, upto_ms=upto_ms, sensors=sensors, size=size):
+            yield Batch(
+                names,
+                readings["t_ms"].copy(),
+                position[readings["sensor"]],
+                # Infinity is no raw value of any sensor; it counts as missing.
+                np.where(np.isinf(readings["value"]), np.nan, readings["value"]),
+                readings["quality"].copy(),
+                np.where(np.isinf(readings["spread"]), np.nan, readings["spread"]),
+            )
+
+    def rows(
+        self,
+        *,
+        after_ms: int | None = None,
+        upto_ms: int | None = None,
+        sensors: Sequence[str] | None = None,
+        size: int = 200_000,
+    ) -> Iterator[Rows]:
+        """What `batches` gives, as the log has it: with segments, and infinity for what is missing in fresh rows."""
+        known = self.sensors()
         wanted = [row.number for row in known if sensors is None or row.name in sensors]
         some = None if len(wanted) == len(known) else wanted
         low, high = (-_FAR_MS if after_ms is None else after_ms), (_FAR_MS if upto_ms is None else upto_ms)
@@ -151,15 +181,7 @@ class LogReader:
             with self._snapshot() as has_blocks:
                 readings, low = self._window(low, high, some, size, has_blocks)
             if len(readings):
-                yield Batch(
-                    names,
-                    readings["t_ms"].copy(),
-                    position[readings["sensor"]],
-                    # Infinity is no raw value of any sensor; it counts as missing.
-                    np.where(np.isinf(readings["value"]), np.nan, readings["value"]),
-                    readings["quality"].copy(),
-                    np.where(np.isinf(readings["spread"]), np.nan, readings["spread"]),
-                )
+                yield readings
 
     def _window(self, low: int, high: int, some: list[int] | None, size: int, has_blocks: bool) -> tuple[Rows, int]:
         """The next readings after `low`, about `size` of them, and the stamp up to which they are all."""
@@ -308,11 +330,30 @@ class LogReader:
         row = self._db.execute("SELECT trusted FROM segment ORDER BY id DESC LIMIT 1").fetchone()
         return row is not None and bool(row[0])
 
+    def behind(self, after: int) -> list["Behind"]:
+        """Where the log changed behind what a reader may have read already, later than the note of that number."""
+        rows = self._db.execute("SELECT id, from_ms, moved FROM behind WHERE id > ? ORDER BY id", (after,))
+        return [Behind(number, from_ms, bool(moved)) for number, from_ms, moved in rows]
+
+    def untrusted_ms(self) -> list[tuple[int, int]]:
+        """First and last stamp of each stretch whose clock is not known to have been right."""
+        rows = self._db.execute(
+            "SELECT min(first_ms), max(last_ms) FROM (SELECT segment, t_ms AS first_ms, t_ms AS last_ms FROM reading"
+            " UNION ALL SELECT segment, first_ms, last_ms FROM block)"
+            " WHERE segment IN (SELECT id FROM segment WHERE trusted = 0) GROUP BY segment"
+        )
+        return [(first_ms, last_ms) for first_ms, last_ms in rows]
+
     def settings_have_changed(self, digest: str) -> bool:
         """Whether any part of the log was written under settings of another digest."""
         return (
             self._db.execute("SELECT 1 FROM settings_kept WHERE digest <> ? LIMIT 1", (digest,)).fetchone() is not None
         )
+
+    def newest_settings(self) -> str | None:
+        """The settings' text that was in force last; None where none was kept."""
+        row = self._db.execute("SELECT text FROM settings_kept ORDER BY t_ms DESC LIMIT 1").fetchone()
+        return None if row is None else str(row[0])
 
     def sources(self) -> set[str]:
         """Who has written: logger, import, twin."""

@@ -102,6 +102,11 @@ CREATE TABLE stop (             -- boots that ended in order
     boot INTEGER PRIMARY KEY REFERENCES boot(id),
     boot_ms INTEGER             -- boot clock then; NULL: from before this was kept, nobody knows
 ) STRICT;
+CREATE TABLE behind (           -- where readings came, moved or earned trust behind later ones, for who reads along
+    id INTEGER PRIMARY KEY,
+    from_ms INTEGER NOT NULL,   -- at this stamp and later the log may have changed
+    moved INTEGER NOT NULL      -- 1: readings that stood there stand elsewhere now
+) STRICT;
 """
 
 

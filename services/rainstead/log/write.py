@@ -186,9 +186,11 @@ class LogWriter:
         """
         earliest: list[int] = []
         with self.transaction():
+            newest_ms = self._newest_ms()
             wrong = self._db.execute(
                 "SELECT id, offset_ms FROM segment WHERE boot = ? AND offset_ms <> ?", (boot, offset_ms)
             ).fetchall()
+            was_trusted, behind_ms = self._standing(boot)
             for number, old_offset_ms in wrong:
                 fresh = self._db.execute(
                     "INSERT INTO segment (boot, offset_ms, trusted, was_offset_ms) VALUES (?, ?, ?, ?)",
@@ -218,27 +220,68 @@ class LogWriter:
             self._db.execute("UPDATE segment SET trusted = ? WHERE boot = ?", (int(trusted), boot))
             if earliest:
                 self._db.execute("DELETE FROM checkpoint WHERE t_ms >= ?", (min(earliest),))
+            if (earliest and was_trusted) or (trusted and not was_trusted and behind_ms is not None):
+                from_ms = min([*earliest, *([] if behind_ms is None else [behind_ms])])
+                self._note_behind(from_ms, newest_ms, moved=bool(earliest) and was_trusted)
         return min(earliest) if earliest else None
+
+    def _standing(self, boot: int) -> tuple[bool, int | None]:
+        """Whether any of a boot's readings were trusted, and the earliest stamp of those that were not."""
+        was_trusted, behind = False, []
+        for number, trusted in self._db.execute("SELECT id, trusted FROM segment WHERE boot = ?", (boot,)).fetchall():
+            (first_ms,) = self._db.execute(
+                "SELECT min(first_ms) FROM (SELECT min(t_ms) AS first_ms FROM reading WHERE segment = ?1"
+                " UNION ALL SELECT min(first_ms) FROM block WHERE segment = ?1)",
+                (number,),
+            ).fetchone()
+            if first_ms is None:
+                continue
+            was_trusted = was_trusted or bool(trusted)
+            behind += [] if trusted else [first_ms]
+        return was_trusted, min(behind, default=None)
 
     def append(self, rows: Sequence[Row]) -> int:
         """Commit readings; returns how many were new. All of them are on disk when this returns, or none."""
         with self.transaction():
+            newest_ms = self._newest_ms()
             before = self._db.total_changes
             self._db.executemany(_INSERT, self._not_sealed(rows))
-            return self._db.total_changes - before
+            added = self._db.total_changes - before
+            if added:
+                self._note_behind(min(row[0] for row in rows), newest_ms)
+            return added
 
     def append_columns(self, segment: int, numbers: Mapping[str, int], blocks: Iterable[Columns]) -> int:
         """Commit whole columns of readings in one transaction; returns how many were new."""
         with self.transaction():
+            newest_ms = self._newest_ms()
+            earliest_ms: int | None = None
             before = self._db.total_changes
             for block in blocks:
+                if len(block.t_ms):
+                    first_ms = int(block.t_ms.min())
+                    earliest_ms = first_ms if earliest_ms is None else min(earliest_ms, first_ms)
                 number = numbers[block.sensor]
                 # SQLite takes NaN for NULL, which is what we mean by it.
                 columns = (block.t_ms, block.value, block.quality, block.spread)
                 tuples = zip(*(column.tolist() for column in columns), strict=True)
                 rows: list[Row] = [(t, number, segment, v, q, s, None) for t, v, q, s in tuples]
                 self._db.executemany(_INSERT, self._not_sealed(rows))
-            return self._db.total_changes - before
+            added = self._db.total_changes - before
+            if added and earliest_ms is not None:
+                self._note_behind(earliest_ms, newest_ms)
+            return added
+
+    def _newest_ms(self) -> int | None:
+        (newest_ms,) = self._db.execute(
+            "SELECT coalesce((SELECT t_ms FROM reading ORDER BY t_ms DESC LIMIT 1), (SELECT max(last_ms) FROM block))"
+        ).fetchone()
+        return None if newest_ms is None else int(newest_ms)
+
+    def _note_behind(self, from_ms: int, newest_ms: int | None, *, moved: bool = False) -> None:
+        """Whoever has read beyond from_ms has to look there again."""
+        if newest_ms is not None and from_ms <= newest_ms:
+            self._db.execute("INSERT INTO behind (from_ms, moved) VALUES (?, ?)", (from_ms, int(moved)))
 
     def _not_sealed(self, rows: Sequence[Row]) -> Sequence[Row]:
         """Rows whose place is not taken by a sealed reading; nearly always all of them."""

@@ -1,0 +1,136 @@
+"""`rainstead backup`, `verify`, `restore`: the log as a file."""
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from rainstead.clock import SystemClock
+
+from .site import AsJson, SiteFolder
+
+if TYPE_CHECKING:
+    from rainstead.answers import VerifyAnswer
+
+__all__ = ["add_to"]
+
+Advance = Callable[[int, int], None]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Put the commands into the program."""
+    app.command()(backup)
+    app.command()(verify)
+    app.command()(restore)
+
+
+def backup(
+    to: Annotated[Path, typer.Argument(metavar="FILE|FOLDER", help="A new file, or a folder that is there.")],
+    site: SiteFolder = Path(),
+    keep: Annotated[
+        int | None,
+        typer.Option("--keep", min=1, help="In a folder: keep so many of the newest backups."),
+    ] = None,
+) -> None:
+    """Copy the log, and the notebook, while the logger goes on; the copy is checked, nothing is overwritten."""
+    from rainstead import answers
+
+    with _bar("copying") as progress:
+        done = answers.backup_site(site, to, SystemClock().wall_ms(), keep=keep, progress=progress)
+    typer.echo(f"{done.check.path}: {_size(done.check)}")
+    if done.notebook is not None:
+        typer.echo(f"{done.notebook}: the notebook")
+    for path in done.removed:
+        typer.echo(f"{path}: removed, as --keep {keep} asks")
+    _say_damage(done.check, "the log was copied as it is, and it is not whole")
+
+
+def verify(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE]", help="A log or a backup; the site's log if left out.")
+    ] = None,
+    site: SiteFolder = Path(),
+    as_json: AsJson = False,
+) -> None:
+    """Read all of a log and say whether it is whole; exit code 1 where it is not."""
+    from rainstead import answers
+
+    check = answers.verify_log(site if file is None else file)
+    if as_json:
+        typer.echo(json.dumps(answers.to_plain(check), indent=2, ensure_ascii=False, allow_nan=False))
+        raise typer.Exit(0 if check.is_whole else 1)
+    typer.echo(f"{check.path}: {_size(check)}")
+    _say_damage(check, "it is not whole")
+    typer.echo("It is whole: every page, every checksum, every reading once.")
+
+
+def restore(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A backup.")],
+    site: SiteFolder = Path(),
+    even_damaged: Annotated[
+        bool, typer.Option("--even-damaged", help="Take what is left of a backup that is not whole.")
+    ] = False,
+) -> None:
+    """Put a backup into a site's folder that has no log; nothing is overwritten."""
+    from rainstead import answers
+
+    with _bar("copying") as progress:
+        done = answers.restore_site(file, site, even_damaged=even_damaged, progress=progress)
+    typer.echo(f"{done.log}: {_size(done.check)}")
+    if done.notebook is not None:
+        typer.echo(f"{done.notebook}: the notebook")
+    if done.settings is not None:
+        typer.echo(f"{done.settings}: the settings that were in force last; there were none here")
+    _say_damage(done.check, "the backup was not whole, and what is left of it was restored")
+
+
+@contextmanager
+def _bar(what: str) -> Iterator[Advance | None]:
+    """A bar on a terminal; otherwise nothing."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what)
+        yield lambda left, pages: bar.update(task, total=pages, completed=pages - left)
+
+
+def _size(check: "VerifyAnswer") -> str:
+    from rainstead import answers
+
+    told = f"{check.readings:,} readings, {check.size_bytes / 1e6:.1f} MB"
+    if check.first_ms is not None and check.last_ms is not None:
+        told += f", {answers.utc_text(check.first_ms)} to {answers.utc_text(check.last_ms)}"
+    if check.thinned:
+        told += f"; {check.thinned:,} more are kept as minutes alone"
+    return told
+
+
+def _say_damage(check: "VerifyAnswer", headline: str) -> None:
+    """Nothing for a whole log; else what is wrong, and exit code 1."""
+    from rainstead import answers
+
+    if check.is_whole:
+        return
+    typer.echo(f"{check.path}: {headline}", err=True)
+    for fault in check.faults:
+        typer.echo(f"  the file: {fault}", err=True)
+    for hour in check.damaged:
+        typer.echo(
+            f"  {answers.utc_text(hour.first_ms)} to {answers.utc_text(hour.last_ms)}: "
+            f"{hour.readings:,} readings lost: {hour.why}",
+            err=True,
+        )
+    typer.echo(
+        "What can be read is read, here and by all commands; a backup from before may have the rest "
+        "(`rainstead restore` puts it into another folder).",
+        err=True,
+    )
+    raise typer.Exit(1)
