@@ -121,6 +121,7 @@ class Logger:
         self._notifier.stopping()
         self._sampler.stop()
         self._keeper.finish()
+        self._notifier.close()
 
     def _keep(self) -> int:
         due_ms = self._keeper.step()

@@ -63,6 +63,12 @@ class Notifier:
         """The last commit is being made."""
         self._send("STOPPING=1")
 
+    def close(self) -> None:
+        """Say no more."""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
     def _send(self, message: str) -> None:
         if self._address is None:
             return
