@@ -11,8 +11,8 @@ from .thinning import Keep, Minutes, Thinned
 from .write import Columns, LogWriter, Row
 
 __all__ = [
-    "Behind",
     "SCHEMA_VERSION",
+    "Behind",
     "Columns",
     "DamagedHour",
     "Gap",

@@ -41,7 +41,7 @@ class SensorRow:
 
 @dataclass(frozen=True, slots=True)
 class Behind:
-    """The log may differ at from_ms and later from what was read before; moved: readings that stood there do not now."""
+    """The log may differ at from_ms and later from what was read before; moved: readings there stand elsewhere now."""
 
     number: int
     from_ms: int
