@@ -49,8 +49,12 @@ def build(folder: Path) -> Path:
     return site
 
 
+ESTIMATES = ({"value", "u", "low", "high"}, {"because"})
+"""An estimate is one key of the document, whether there is a figure or the reason why there is none."""
+
+
 def walked(value: Any, path: str) -> Iterator[str]:
-    if isinstance(value, dict) and value:
+    if isinstance(value, dict) and value and set(value) not in ESTIMATES:
         for key, part in value.items():
             yield from walked(part, f"{path}.{key}" if path else key)
     elif isinstance(value, list) and value and isinstance(value[0], dict):
