@@ -1,6 +1,11 @@
 """The water science of the desk: pure like its parent, but free to use scipy, so the logger never imports it."""
 
+from .agreement import Best, Measure, Pair, Part, best_of, pairs
 from .cascade import Cascade, cascade_of
+from .catching import Catching, GroupGain, catchings, group_gain
+from .catchment import Bound, StormGains, YieldFit, expected_gain, fit_yield, is_odd
+from .defence import DefencePlan, TankPart, TankStock, defence_plan
+from .endurance import Burnt, Endurance, endurance, fuel_rate, quotient
 from .estimate import Answered, Estimate, Unknown, estimate, lower_bound
 from .evaporation import (
     EvaporationDays,
@@ -10,58 +15,113 @@ from .evaporation import (
     monthly_mm_day,
     with_gaps_filled,
 )
+from .explain import METER, RECEIVER, SOURCE, Cause, Findings, RunFacts, explain
 from .fall import daily_fall
+from .fallfit import Fall, FallSpan, fall_fit, steep_falls
 from .feeds import Feed, feeds_of, roof_water_l
+from .flowtrend import FlowTrend, RunFlow, flow_trend, next_flow
 from .freeboard import freeboard
+from .intensity import caught_mm, peak_mm_h
+from .lastingfall import FALSE_ONE_IN, LastingChange, lasting_change
 from .leakwatch import LeakCall, LeakWatch, WatchPlan, WatchRows, cusum_arl, cusum_limit, leak_watch
 from .levels import LevelMean, TankMinutes, level_mean, volume_change
+from .moves import WaterMove, moved_l
 from .network import Network, Roof, Settled, WaterTank
 from .outlook import chance, days_quantile, days_without_rain, first_touched
 from .rainexpected import RainExpected
 from .resample import season_paths
+from .runreview import LeftOut, MeterRows, RunReview, Side, review_run
+from .runwater import SideWater, household_out, rain_in, still_loss_l_h
 from .seepage import LossFit, fit_mornings, fit_nights, loss_against_depth, without_evaporation
 from .sizing import OptionResult, Site, WorkOption, simulate_options
 from .standing import Mornings, Nights, Spans, dawn_levels, night_falls, standing_spans
+from .steadyflow import FlowSpan, SteadyFlow, Step, flow_span, slope_with_memory, steady_flow
 from .stores import DayRows, Draw, RoofPipe, Stores, StoreState, advance_days, start_of
+from .stormwater import DryDays, Household, StormWindow, TankGain, dry_days, storm_window, tank_gain
+from .tankchange import still_after, still_before, tank_change
 from .transfer import Move, MovePlan, PumpReach, SpillOutlook, coming_l, plan_moves, spill_outlook
+from .waterwork import bucket_flow, plant_rating_ratio, water_kwh_per_l, water_power_w
 
 __all__ = [
+    "FALSE_ONE_IN",
+    "METER",
+    "RECEIVER",
+    "SOURCE",
     "Answered",
+    "Best",
+    "Bound",
+    "Burnt",
     "Cascade",
+    "Catching",
+    "Cause",
     "DayRows",
+    "DefencePlan",
     "Draw",
+    "DryDays",
+    "Endurance",
     "Estimate",
     "EvaporationDays",
+    "Fall",
+    "FallSpan",
     "Feed",
+    "Findings",
+    "FlowSpan",
+    "FlowTrend",
+    "GroupGain",
+    "Household",
+    "LastingChange",
     "LeakCall",
     "LeakWatch",
+    "LeftOut",
     "LevelMean",
     "LossFit",
+    "Measure",
+    "MeterRows",
     "Mornings",
     "Move",
     "MovePlan",
     "Network",
     "Nights",
     "OptionResult",
+    "Pair",
+    "Part",
     "PumpReach",
     "RainExpected",
     "Roof",
     "RoofPipe",
+    "RunFacts",
+    "RunFlow",
+    "RunReview",
     "Settled",
+    "Side",
+    "SideWater",
     "Site",
     "Spans",
     "SpillOutlook",
+    "SteadyFlow",
+    "Step",
     "StoreState",
     "Stores",
+    "StormGains",
+    "StormWindow",
+    "TankGain",
     "TankMinutes",
+    "TankPart",
+    "TankStock",
     "Unknown",
     "WatchPlan",
     "WatchRows",
+    "WaterMove",
     "WaterTank",
     "WorkOption",
+    "YieldFit",
     "advance_days",
     "air_range_c",
+    "best_of",
+    "bucket_flow",
     "cascade_of",
+    "catchings",
+    "caught_mm",
     "chance",
     "coming_l",
     "cusum_arl",
@@ -70,28 +130,61 @@ __all__ = [
     "dawn_levels",
     "days_quantile",
     "days_without_rain",
+    "defence_plan",
+    "dry_days",
+    "endurance",
     "estimate",
+    "expected_gain",
+    "explain",
     "extraterrestrial_mj",
+    "fall_fit",
     "feeds_of",
     "first_touched",
     "fit_mornings",
     "fit_nights",
+    "fit_yield",
+    "flow_span",
+    "flow_trend",
     "freeboard",
+    "fuel_rate",
+    "group_gain",
     "hargreaves_mm",
+    "household_out",
+    "is_odd",
+    "lasting_change",
     "leak_watch",
     "level_mean",
     "loss_against_depth",
     "lower_bound",
     "monthly_mm_day",
+    "moved_l",
+    "next_flow",
     "night_falls",
+    "pairs",
+    "peak_mm_h",
     "plan_moves",
+    "plant_rating_ratio",
+    "quotient",
+    "rain_in",
+    "review_run",
     "roof_water_l",
     "season_paths",
     "simulate_options",
+    "slope_with_memory",
     "spill_outlook",
     "standing_spans",
     "start_of",
+    "steady_flow",
+    "steep_falls",
+    "still_after",
+    "still_before",
+    "still_loss_l_h",
+    "storm_window",
+    "tank_change",
+    "tank_gain",
     "volume_change",
+    "water_kwh_per_l",
+    "water_power_w",
     "with_gaps_filled",
     "without_evaporation",
 ]
