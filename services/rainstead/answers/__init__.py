@@ -21,8 +21,11 @@ from .now import NowAnswer, now, now_from_state
 from .plain import to_plain, utc_text
 from .pump import PumpAnswer, pump
 from .rain import RainAnswer, StormsAnswer, rain, storms
+from .rainahead import RainAhead, rain_ahead
 from .replaying import ReplayAnswer, replay_log
 from .tanks import TanksAnswer, tanks
+from .transfer import TransferAnswer, TransferMove, TransferPlan, transfer
+from .typedyield import read_yields
 
 __all__ = [
     "AlarmStanding",
@@ -33,6 +36,7 @@ __all__ = [
     "NotesAnswer",
     "NowAnswer",
     "PumpAnswer",
+    "RainAhead",
     "RainAnswer",
     "ReplayAnswer",
     "RestoreAnswer",
@@ -40,6 +44,9 @@ __all__ = [
     "TankLevel",
     "TanksAnswer",
     "Total",
+    "TransferAnswer",
+    "TransferMove",
+    "TransferPlan",
     "VerifyAnswer",
     "alarms",
     "backup_site",
@@ -55,13 +62,16 @@ __all__ = [
     "now_from_state",
     "pump",
     "rain",
+    "rain_ahead",
     "read_time_ms",
+    "read_yields",
     "replay_log",
     "restore_site",
     "run_entry",
     "storms",
     "tanks",
     "to_plain",
+    "transfer",
     "utc_text",
     "verify_log",
 ]

@@ -18,7 +18,7 @@ from .evaporation import (
 from .explain import METER, RECEIVER, SOURCE, Cause, Findings, RunFacts, explain
 from .fall import daily_fall
 from .fallfit import Fall, FallSpan, fall_fit, steep_falls
-from .feeds import Feed, feeds_of, roof_water_l
+from .feeds import LOSS_U_RATIO, NOMINAL_YIELD_U_RATIO, Feed, feeds_of, roof_water_l
 from .flowtrend import FlowTrend, RunFlow, flow_trend, next_flow
 from .freeboard import freeboard
 from .intensity import caught_mm, peak_mm_h
@@ -34,19 +34,34 @@ from .runreview import LeftOut, MeterRows, RunReview, Side, review_run
 from .runwater import SideWater, household_out, rain_in, still_loss_l_h
 from .seepage import LossFit, fit_mornings, fit_nights, loss_against_depth, without_evaporation
 from .sizing import OptionResult, Site, WorkOption, simulate_options
-from .standing import Mornings, Nights, Spans, dawn_levels, night_falls, standing_spans
+from .standing import (
+    Mornings,
+    Nights,
+    Spans,
+    SuddenFalls,
+    cut_at_steps,
+    dawn_levels,
+    night_falls,
+    spell_slope_l_day,
+    standing_spans,
+    sudden_falls,
+)
 from .steadyflow import FlowSpan, SteadyFlow, Step, flow_span, slope_with_memory, steady_flow
 from .stores import DayRows, Draw, RoofPipe, Stores, StoreState, advance_days, start_of
 from .stormwater import DryDays, Household, StormWindow, TankGain, dry_days, storm_window, tank_gain
-from .tankchange import still_after, still_before, tank_change
+from .tankchange import STILL_AFTER_MS, STILL_FOR_MS, still_after, still_before, tank_change
 from .transfer import Move, MovePlan, PumpReach, SpillOutlook, coming_l, plan_moves, spill_outlook
 from .waterwork import bucket_flow, plant_rating_ratio, water_kwh_per_l, water_power_w
 
 __all__ = [
     "FALSE_ONE_IN",
+    "LOSS_U_RATIO",
     "METER",
+    "NOMINAL_YIELD_U_RATIO",
     "RECEIVER",
     "SOURCE",
+    "STILL_AFTER_MS",
+    "STILL_FOR_MS",
     "Answered",
     "Best",
     "Bound",
@@ -104,6 +119,7 @@ __all__ = [
     "Stores",
     "StormGains",
     "StormWindow",
+    "SuddenFalls",
     "TankGain",
     "TankMinutes",
     "TankPart",
@@ -126,6 +142,7 @@ __all__ = [
     "coming_l",
     "cusum_arl",
     "cusum_limit",
+    "cut_at_steps",
     "daily_fall",
     "dawn_levels",
     "days_quantile",
@@ -171,6 +188,7 @@ __all__ = [
     "season_paths",
     "simulate_options",
     "slope_with_memory",
+    "spell_slope_l_day",
     "spill_outlook",
     "standing_spans",
     "start_of",
@@ -180,6 +198,7 @@ __all__ = [
     "still_before",
     "still_loss_l_h",
     "storm_window",
+    "sudden_falls",
     "tank_change",
     "tank_gain",
     "volume_change",

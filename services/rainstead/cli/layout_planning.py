@@ -1,0 +1,124 @@
+"""What looks ahead, laid out for people: transfer, outlook, sizing. Nothing is worked out here."""
+
+from typing import Any
+
+from rich.console import Group
+from rich.table import Table
+from rich.text import Text
+
+from rainstead.answers import TransferAnswer, TransferMove, TransferPlan
+from rainstead.calc.desk import Answered, Unknown
+
+from .words import litres, when
+
+__all__ = ["transfer"]
+
+_PUMP_CAUTION = (
+    "Run a petrol engine outdoors only: its exhaust kills in a shed within minutes. Never leave it unattended."
+)
+_RESERVE_CAUTION = "Not advice to stay and defend: the fire authority decides what a property needs."
+
+
+def _table(*columns: str, left: int = 1) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for k, column in enumerate(columns):
+        table.add_column(column, justify="left" if k < left else "right", no_wrap=True)
+    return table
+
+
+def _range(answered: Answered, digits: int = 0) -> str:
+    """Value and 95 % interval, without a unit."""
+    if isinstance(answered, Unknown):
+        return "unknown"
+    if answered.high is None:
+        return f"{answered.value:,.{digits}f} or more"
+    return f"{answered.value:,.{digits}f} ({answered.low:,.{digits}f} to {answered.high:,.{digits}f})"
+
+
+def _percent(ratio: float) -> str:
+    """A probability, never told as certain by rounding."""
+    if ratio < 0.005:
+        return "under 1 %"
+    if ratio > 0.995:
+        return "over 99 %"
+    return f"{100 * ratio:.0f} %"
+
+
+def _rain(answer: TransferAnswer) -> list[Text]:
+    rain = answer.rain
+    by = {"typed": "as typed", "file": "by the file", "notebook": "by the notebook"}[rain.told_by]
+    if rain.low_mm == rain.high_mm:
+        parts = [Text(f"Rain expected {rain.likely_mm:g} mm, {by}; how far it may differ was not told.")]
+    else:
+        parts = [Text(f"Rain expected {rain.likely_mm:g} mm ({rain.low_mm:g} to {rain.high_mm:g}: 8 in 10), {by}.")]
+    if rain.has_begun and rain.from_ms is not None:
+        since = when(rain.from_ms, answer.time_zone)
+        parts.append(
+            Text(f"Its time began {since}: what has fallen since is in the tanks and counted again.", "yellow")
+        )
+    return parts
+
+
+def transfer(answer: TransferAnswer) -> Group:
+    """The rain, each tank, what is lost, and what to pump."""
+    parts: list[Any] = _rain(answer)
+    is_range = not answer.rain.expected.is_one_figure
+    over = ["over, likely", "at the high"] if is_range else ["runs over"]
+    table = _table("tank", "room now", "comes, L (95 %)", *over, "chance", "into")
+    for tank in answer.tanks:
+        is_known = not isinstance(tank.freeboard_l, Unknown)
+        room = "unknown" if isinstance(tank.freeboard_l, Unknown) else litres(tank.freeboard_l.value)
+        table.add_row(
+            tank.name,
+            f"{room} OLD" if tank.state == "last_known" and is_known else room,
+            _range(tank.coming_l),
+            *("" if one is None else litres(one) for one in (tank.over_likely_l, tank.over_high_l)[: len(over)]),
+            "" if tank.over_ratio is None else _percent(tank.over_ratio),
+            tank.runs_into or "nothing",
+        )
+    parts.append(table)
+    for tank in answer.tanks:
+        if tank.name in answer.unknown_tanks:
+            parts.append(
+                Text(
+                    f"{tank.name}: not enough to say, because {tank.because}; what it takes is not followed.", "yellow"
+                )
+            )
+    if answer.because is not None:
+        return Group(*parts, Text(f"Not enough to say, because {answer.because}.", style="yellow"))
+    if not isinstance(answer.lost_ratio, Unknown):
+        parts.append(
+            Text(f"With nothing pumped, the chance that water is lost is {_percent(answer.lost_ratio.value)}.")
+        )
+    for plan in answer.plans:
+        parts += _plan(plan)
+    if any(plan.moves for plan in answer.plans):
+        if isinstance(answer.flow_l_min, Unknown):
+            parts.append(Text(f"How long to pump is unknown, because {answer.flow_l_min.because}.", style="yellow"))
+        parts.append(Text(_PUMP_CAUTION, style="dim"))
+    parts.append(Text("What the house draws meanwhile is not counted: it makes more room.", style="dim"))
+    return Group(*parts)
+
+
+def _plan(plan: TransferPlan) -> list[Text]:
+    begin = f"{plan.rain_is.capitalize()} rain, {plan.rain_mm:g} mm: "
+    if plan.verdict == "nothing_lost":
+        return [Text(f"{begin}nothing is lost; nothing needs pumping.", style="green")]
+    if plan.verdict == "no_help":
+        return [Text(f"{begin}{litres(plan.lost_before_l)} will be lost, because {plan.because}.", style="bold yellow")]
+    parts = [Text(f"{begin}{litres(plan.lost_before_l)} would be lost.")]
+    parts += [Text(f"  {_move(move)}", style="bold") for move in plan.moves]
+    after = _percent(plan.lost_ratio_after.value)
+    if plan.verdict == "transfer":
+        parts.append(Text(f"  Then nothing is lost at {plan.rain_mm:g} mm, and the chance of any loss is {after}."))
+    else:
+        parts.append(Text(f"  {litres(plan.lost_after_l)} will be lost even so, because {plan.because}.", "yellow"))
+    return parts
+
+
+def _move(move: TransferMove) -> str:
+    said = f"Pump {litres(move.volume_l)} from {move.source} to {move.to}"
+    if isinstance(move.minutes, Unknown):
+        return said
+    said += f": {_range(move.minutes)} min"
+    return said if isinstance(move.fuel_l, Unknown) else f"{said}, {_range(move.fuel_l, 2)} L of petrol"
