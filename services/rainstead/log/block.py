@@ -52,7 +52,7 @@ def pack(kind: int, origin_ms: int, groups: Sequence[Group]) -> bytes:
     for group in groups:
         varint.put_unsigned(head, group.sensor)
         varint.put_unsigned(head, len(group.ms))
-        _put_numbers(head, numbers[0], 1, group.ms)
+        _put_numbers(head, numbers[0], 1, _shortest(group.ms, orders=(1, 2)))
         for column, section in zip(group.columns, numbers[1:], strict=True):
             _put_column(head, section, doubles, column)
     out = bytearray((VERSION, kind))
@@ -85,7 +85,7 @@ def _unpack(body: bytes, width: int) -> tuple[int, list[Group]]:
     if at != len(body) - 4:
         raise ValueError("it has bytes left over")
     head = sections[0]
-    numbers = [_Numbers(varint.from_bytes(section)) for section in sections[1:-1]]
+    numbers = [_Numbers(part) for part in varint.from_parts(sections[1:-1])]
     doubles = _Doubles(np.frombuffer(sections[-1], dtype="<f8"))
     origin_ms, at = varint.one_signed(head, 0)
     many, at = varint.one_unsigned(head, at)
@@ -122,31 +122,32 @@ def _put_column(head: bytearray, section: list[I64], doubles: bytearray, column:
     flag = _HAS_MASK if mask else 0
     values = column[there]
     divided = _divided(values)
+    steps = None if divided is None else _shortest(divided[1])
     table, place = np.unique(values.view(np.int64), return_inverse=True)
     table_costs = 8 * len(table) + len(values) * (1 + (len(table) > 64))
-    costs = 8 * len(values) if divided is None else int(_shortest(divided[1])[0])
+    costs = 8 * len(values) if steps is None else steps.size
     if min(table_costs, costs) >= 8 * len(values):
         head.append(_DOUBLES | flag)
         head += mask
         doubles += values.astype("<f8").tobytes()
-    elif divided is None or table_costs < costs:
-        _put_numbers(head, section, _TABLE | flag, place.reshape(-1).astype(np.int64), mask, len(table))
+    elif divided is None or steps is None or table_costs < costs:
+        steps = _shortest(place.reshape(-1).astype(np.int64))
+        _put_numbers(head, section, _TABLE | flag, steps, mask, len(table))
         doubles += table.view(np.float64).astype("<f8").tobytes()
     else:
-        _put_numbers(head, section, divided[0] | flag, divided[1], mask)
+        _put_numbers(head, section, divided[0] | flag, steps, mask)
 
 
 def _put_numbers(
-    head: bytearray, section: list[I64], code: int, numbers: I64, mask: bytes = b"", entries: int = 0
+    head: bytearray, section: list[I64], code: int, steps: "_Steps", mask: bytes = b"", entries: int = 0
 ) -> None:
-    _, order, base, steps = _shortest(numbers)
-    head.append(code | order << 4)
+    head.append(code | steps.order << 4)
     head += mask
     if entries:
         varint.put_unsigned(head, entries)
-    if order == 0:
-        varint.put_signed(head, base)
-    section.append(steps)
+    if steps.order == 0:
+        varint.put_signed(head, steps.base)
+    section.append(steps.numbers)
 
 
 def _column(head: bytes, at: int, count: int, section: "_Numbers", doubles: "_Doubles") -> tuple[F64, int]:
@@ -189,18 +190,32 @@ def _divided(values: F64) -> tuple[int, I64] | None:
     return None
 
 
-def _shortest(numbers: I64) -> tuple[int, int, int, I64]:
-    """Bytes, order, base and steps of the shortest of three ways: from a base, differences, their differences."""
-    base = int(np.partition(numbers, len(numbers) // 2)[len(numbers) // 2])
-    once, twice = numbers.copy(), numbers.copy()
-    once[1:] -= numbers[:-1]
-    twice[1:] = once[1:]
-    twice[1:] -= once[:-1]
-    ways = ((0, base, numbers - base), (1, 0, once), (2, 0, twice))
-    # Bytes decide; where they are the same, the smaller numbers do: they deflate to less.
-    costs = [(int(varint.sizes(steps).sum()), float(np.abs(steps.astype(float)).sum())) for _, _, steps in ways]
-    best = min(range(3), key=lambda k: costs[k])
-    return costs[best][0], *ways[best]
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """Whole numbers as they are written. order: how many running sums give them back; base: added where it is 0."""
+
+    order: int
+    base: int
+    numbers: I64
+    size: int
+
+
+def _shortest(numbers: I64, orders: tuple[int, ...] = (0, 1)) -> _Steps:
+    """The way that takes fewest bytes: from the middle number, by differences, by their differences."""
+    found: list[tuple[int, float, _Steps]] = []
+    for order in orders:
+        base, steps = 0, numbers
+        if order == 0:
+            base = int(np.partition(numbers, len(numbers) // 2)[len(numbers) // 2])
+            steps = numbers - base
+        for _ in range(order):
+            less = steps.copy()
+            less[1:] -= steps[:-1]
+            steps = less
+        size = int(varint.sizes(steps).sum())
+        # Where bytes are the same, the smaller numbers are taken: they deflate to less.
+        found.append((size, float(np.abs(steps.astype(float)).sum()), _Steps(order, base, steps, size)))
+    return min(found, key=lambda way: way[:2])[2]
 
 
 def _squeeze(section: bytes) -> bytes:

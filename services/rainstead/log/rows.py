@@ -42,8 +42,8 @@ def in_order(parts: Iterable[Rows]) -> Rows:
         return rows
     key = _one_key(rows)
     if key is None:
-        return rows[np.lexsort((rows["segment"], rows["sensor"], rows["t_ms"]))]
-    return rows if (key[1:] >= key[:-1]).all() else rows[np.argsort(key, kind="stable")]
+        return rows.take(np.lexsort((rows["segment"], rows["sensor"], rows["t_ms"])))
+    return rows if (key[1:] >= key[:-1]).all() else rows.take(key.argsort(kind="stable"))
 
 
 def _one_key(rows: Rows) -> I64 | None:

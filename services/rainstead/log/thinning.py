@@ -87,7 +87,6 @@ def thin_oldest(db: sqlite3.Connection, now_ms: int, keep: Keep) -> Thinned | No
     except LogDamaged:
         db.execute("UPDATE block SET whole = 0 WHERE id = ?", (found.number,))
         return Thinned(found.first_ms, found.last_ms, 0, 0)
-    readings = readings[np.lexsort((readings["sensor"], readings["t_ms"]))]
     stay = np.isin(readings["sensor"], _kept_whole(db))
     gone = readings[~stay]
     late = 0

@@ -291,7 +291,7 @@ class LogWriter:
         low_ms, high_ms = min(stamps), max(stamps)
         near = {found.segment for found in blocks_over(self._db, low_ms - 1, high_ms)}
         sealed = {s: read_segment(self._db, s, low_ms, high_ms) for s in near & {row[2] for row in rows}}
-        return [row for row in rows if row[:2] not in sealed[row[2]]] if sealed else rows
+        return [row for row in rows if row[:2] not in sealed.get(row[2], ())] if sealed else rows
 
     def seal_some(self, now_ms: int) -> int:
         """Seal the oldest closed hour, or a part of it, in one short transaction; returns how many readings it had.
