@@ -153,8 +153,7 @@ class Keeper:
             return  # what waits carries the old offset
         try:
             earliest_ms = None
-            if self._clock_news is not ClockNews.STEPPED_FORWARD:
-                # Going back, the stamps before the step would lie in the future of those after it.
+            if self._clock_news is not ClockNews.NUDGED_FORWARD:
                 earliest_ms = self._put_right()
             self._segment = self.writer.begin_segment(self._boot, self.time.offset_ms, trusted=self.time.trusted)
             self._offset_ms, self._clock_news = self.time.offset_ms, ClockNews.NONE

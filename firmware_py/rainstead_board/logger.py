@@ -134,7 +134,7 @@ class Logger:
             self._looked_ms = now_ms
             self._look(now_ms)
         self._sign_of_life(now_ms)
-        return min(due_ms, now_ms + 1000)
+        return min(due_ms, now_ms + min(1000, self._notifier.ping_every_ms or 1000))
 
     # --- the service manager ------------------------------------------------------------------------------------
 

@@ -16,8 +16,8 @@ __all__ = ["ClockNews", "TimeKeeper", "machine_clock_is_synchronised"]
 
 _STEP_MS = 1000
 """Less than this is the two clocks being read a moment apart on a busy board."""
-_HELD_MS = 60_000
-"""A clock set back by less than this moves no stamps."""
+_SMALL_MS = 60_000
+"""A clock that is set by less than this moves no stamps that the log has."""
 _SYNCHRONISED_FLAG = Path("/run/systemd/timesync/synchronized")
 _TIME_ERROR = 5
 
@@ -28,8 +28,11 @@ class ClockNews(Enum):
     NONE = "none"
     SET_RIGHT = "set right"
     """The clock is trusted for the first time in this boot: its earlier stamps can be corrected."""
-    STEPPED_FORWARD = "stepped forward"
-    STEPPED_BACK = "stepped back"
+    NUDGED_FORWARD = "set forward a little"
+    """Less than a minute: stamps go on from there, and none before it moves."""
+    STEPPED_FORWARD = "set forward"
+    """Whoever sets a clock by a minute or more says that it was wrong: this boot's earlier stamps move as well."""
+    STEPPED_BACK = "set back"
 
 
 @dataclass(slots=True)
@@ -68,12 +71,14 @@ class TimeKeeper:
             return ClockNews.NONE
         self._seen_ms = measured_ms
         step_ms = self._believed_ms() - self.offset_ms
-        if -_HELD_MS < step_ms <= _STEP_MS:
+        if -_SMALL_MS < step_ms <= _STEP_MS:
             # Going back a little is not worth the rewriting of a year, and no stamp may come twice: this boot's
             # stamps stay ahead by that little.
             return ClockNews.NONE
         self.offset_ms += step_ms
-        return ClockNews.STEPPED_FORWARD if step_ms > 0 else ClockNews.STEPPED_BACK
+        if step_ms < 0:
+            return ClockNews.STEPPED_BACK
+        return ClockNews.NUDGED_FORWARD if step_ms < _SMALL_MS else ClockNews.STEPPED_FORWARD
 
     def _believed_ms(self) -> int:
         if self.trusted or self._floor_offset_ms is None:

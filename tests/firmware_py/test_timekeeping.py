@@ -38,7 +38,8 @@ def test_time_that_passes_is_no_news() -> None:
     ("by_ms", "news"),
     [
         (1_000, ClockNews.NONE),
-        (1_001, ClockNews.STEPPED_FORWARD),
+        (1_001, ClockNews.NUDGED_FORWARD),
+        (60_000, ClockNews.STEPPED_FORWARD),
         (-1_000, ClockNews.NONE),
         (-59_999, ClockNews.NONE),
         (-60_000, ClockNews.STEPPED_BACK),
@@ -65,7 +66,7 @@ def test_small_steps_add_up_until_they_are_told() -> None:
     for _ in range(3):
         clock.step_wall(400)
         news.append(keeper.look())
-    assert news == [ClockNews.NONE, ClockNews.NONE, ClockNews.STEPPED_FORWARD]
+    assert news == [ClockNews.NONE, ClockNews.NONE, ClockNews.NUDGED_FORWARD]
 
 
 @pytest.mark.parametrize("by_ms", [-90_000_000, 0, 900, 90_000_000])
@@ -124,3 +125,30 @@ def test_a_machine_without_the_call_is_not_trusted(tmp_path: Path, monkeypatch: 
     monkeypatch.setattr(timekeeping, "_SYNCHRONISED_FLAG", tmp_path / "synchronized")
     monkeypatch.setattr("ctypes.CDLL", lambda _name: object())
     assert not machine_clock_is_synchronised()
+
+
+def test_a_clock_that_nobody_set_is_not_believed_before_what_the_log_has_already() -> None:
+    clock = FakeClock(boot_ms=5_000, wall_ms=1_000_000)
+    keeper = TimeKeeper(clock, trust := Trust(False), floor_ms=2_000_000_000)
+    assert clock.now_ms + keeper.offset_ms == 2_000_000_001
+    clock.now_ms += 7_000
+    clock.step_wall(86_400_000)  # still before what is known
+    assert keeper.look() is ClockNews.NONE
+    clock.step_wall(3_000_000_000)
+    assert keeper.look() is ClockNews.STEPPED_FORWARD
+    clock.step_wall(-2_900_000_000)
+    assert keeper.look() is ClockNews.STEPPED_BACK
+    assert keeper.offset_ms == 2_000_000_001 - 5_000  # back to the floor, not below it
+    trust.given = True
+    assert keeper.look() is ClockNews.SET_RIGHT
+    assert keeper.offset_ms == clock.offset_ms
+
+
+def test_small_steps_back_are_held_until_they_add_up_to_a_minute() -> None:
+    clock = FakeClock()
+    keeper = TimeKeeper(clock, Trust(True))
+    before_ms = keeper.offset_ms
+    clock.step_wall(-40_000)
+    assert (keeper.look(), keeper.offset_ms) == (ClockNews.NONE, before_ms)
+    clock.step_wall(-40_000)
+    assert (keeper.look(), keeper.offset_ms) == (ClockNews.STEPPED_BACK, before_ms - 80_000)
