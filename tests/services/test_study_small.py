@@ -14,7 +14,7 @@ from true_evaporation import hargreaves_mm_day
 
 from rainstead.calc.desk import Unknown, estimate
 from rainstead.log import LogReader
-from rainstead_board.twin import PumpRun, Weather, simulate
+from rainstead_board.twin import PumpRun, simulate
 
 
 def _quiet(seed: int) -> DrawnSite:

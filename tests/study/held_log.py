@@ -66,9 +66,9 @@ class HeldLog(LogReader):
         del digest, upto_ms
         return None
 
-    def events(self, *, upto_ms: int | None = None) -> list[AlarmEvent]:
+    def events(self, *, after_ms: int | None = None, upto_ms: int | None = None) -> list[AlarmEvent]:
         """None were raised: no logger watched."""
-        del upto_ms
+        del after_ms, upto_ms
         return []
 
     def clock_is_trusted(self) -> bool:
