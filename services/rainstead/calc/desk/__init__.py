@@ -20,7 +20,7 @@ from .fall import daily_fall
 from .fallfit import Fall, FallSpan, fall_fit, steep_falls
 from .feeds import LOSS_U_RATIO, NOMINAL_YIELD_U_RATIO, Feed, feeds_of, roof_water_l
 from .flowtrend import FlowTrend, RunFlow, flow_trend, next_flow
-from .freeboard import freeboard
+from .freeboard import freeboard, usable
 from .intensity import caught_mm, peak_mm_h
 from .lastingfall import FALSE_ONE_IN, LastingChange, lasting_change
 from .leakwatch import LeakCall, LeakWatch, WatchPlan, WatchRows, cusum_arl, cusum_limit, leak_watch
@@ -192,6 +192,7 @@ __all__ = [
     "spill_outlook",
     "standing_spans",
     "start_of",
+    "usable",
     "steady_flow",
     "steep_falls",
     "still_after",
