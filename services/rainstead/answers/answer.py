@@ -44,9 +44,9 @@ class Head(TypedDict):
     last_reading_is_old: bool | None
 
 
-def head(settings: Settings, reader: LogReader, as_of_ms: int) -> Head:
-    """The top of an answer, from what had been logged by then."""
-    last_ms = reader.last_before_ms(as_of_ms)
+def head(settings: Settings, reader: LogReader | None, as_of_ms: int) -> Head:
+    """The top of an answer, from what had been logged by then. reader: None where the site has no log yet."""
+    last_ms = None if reader is None else reader.last_before_ms(as_of_ms)
     age_s = None if last_ms is None else (as_of_ms - last_ms) / 1000
     limits = [limit for limit in (old_after_s(settings, name) for name in settings.sensors) if limit is not None]
     return Head(

@@ -8,7 +8,7 @@ from rainstead.notebook import Delivery, Dip, Forecast, FuelFill, Kept, KnownVol
 from rainstead.settings import Settings
 from rainstead.units import DEPTH_MM, LENGTH_M, VOLUME_L
 
-from .answer import Answer, Head, head
+from .answer import Answer, head
 from .days import TimeUnreadable, local, read_time_ms
 from .typed import Refused, read_moment_ms, read_quantity, read_tank
 
@@ -195,20 +195,8 @@ def notes(
 ) -> NotesAnswer:
     """What was noted by then. reader: None where the site has no log yet."""
     known = [one for one in kept if one.added_ms <= as_of_ms]
-    top = (
-        Head(
-            as_of_ms=as_of_ms,
-            site=settings.site.name,
-            time_zone=settings.site.time_zone,
-            last_reading_ms=None,
-            last_reading_age_s=None,
-            last_reading_is_old=None,
-        )
-        if reader is None
-        else head(settings, reader, as_of_ms)
-    )
     return NotesAnswer(
-        **top,
+        **head(settings, reader, as_of_ms),
         entries=tuple(note_line(one) for one in known if with_struck or one.struck_ms is None),
         struck_count=sum(one.struck_ms is not None for one in known),
     )

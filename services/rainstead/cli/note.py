@@ -1,21 +1,15 @@
 """`rainstead note`: what people know and no sensor says, written into the site's notebook."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from rainstead.clock import SystemClock
-from rainstead.errors import SettingsError
-
+from .folder import Folder, open_folder
 from .site import AsJson, AsOf, SiteFolder, show
 
 if TYPE_CHECKING:
     from rainstead.notebook import Entry
-    from rainstead.settings import Settings
 
 __all__ = ["app"]
 
@@ -52,8 +46,8 @@ def dip(
     """A depth measured by hand. Never over open water alone."""
     from rainstead import answers
 
-    with _open(site) as here:
-        here.add(answers.dip_entry(here.settings, here.now_ms, tank, depth, at=at, u=u))
+    here = open_folder(site)
+    _add(here, answers.dip_entry(here.settings, here.now_ms, tank, depth, at=at, u=u))
 
 
 @app.command()
@@ -68,8 +62,8 @@ def delivery(
     """Carted water let into a tank."""
     from rainstead import answers
 
-    with _open(site) as here:
-        here.add(answers.delivery_entry(here.settings, here.now_ms, tank, volume, begun=begun, ended=ended, u=u))
+    here = open_folder(site)
+    _add(here, answers.delivery_entry(here.settings, here.now_ms, tank, volume, begun=begun, ended=ended, u=u))
 
 
 @app.command(context_settings=_MINUS)
@@ -84,8 +78,8 @@ def volume(
     """A volume known from outside that went into a tank, or out of it: what `fit strapping` works from."""
     from rainstead import answers
 
-    with _open(site) as here:
-        here.add(answers.known_volume_entry(here.settings, here.now_ms, tank, litres, begun=begun, ended=ended, u=u))
+    here = open_folder(site)
+    _add(here, answers.known_volume_entry(here.settings, here.now_ms, tank, litres, begun=begun, ended=ended, u=u))
 
 
 @app.command()
@@ -98,8 +92,8 @@ def fuel(
     """Petrol that filled the pump's tank to the same mark again. Engine off and cool, outdoors."""
     from rainstead import answers
 
-    with _open(site) as here:
-        here.add(answers.fuel_entry(here.settings, here.now_ms, litres, at=at, u=u))
+    here = open_folder(site)
+    _add(here, answers.fuel_entry(here.settings, here.now_ms, litres, at=at, u=u))
 
 
 @app.command()
@@ -114,8 +108,8 @@ def run(
     """What you know of the pump run at that time."""
     from rainstead import answers
 
-    with _open(site) as here:
-        here.add(answers.run_entry(here.settings, here.now_ms, at=at, nozzle=nozzle, to=to))
+    here = open_folder(site)
+    _add(here, answers.run_entry(here.settings, here.now_ms, at=at, nozzle=nozzle, to=to))
 
 
 @app.command()
@@ -130,8 +124,8 @@ def forecast(
     """Rain that is expected, as low, likely and high."""
     from rainstead import answers
 
-    with _open(site) as here:
-        here.add(answers.forecast_entry(here.settings, here.now_ms, low, likely, high, begins=begins, ends=ends))
+    here = open_folder(site)
+    _add(here, answers.forecast_entry(here.settings, here.now_ms, low, likely, high, begins=begins, ends=ends))
 
 
 @app.command("list")
@@ -143,20 +137,13 @@ def list_notes(
 ) -> None:
     """What is in the notebook."""
     from rainstead import answers
-    from rainstead.log import LogReader
     from rainstead.notebook import read_entries
 
     from . import layout_notes
 
-    with _open(site) as here:
-        kept = read_entries(site)
-        zone = here.settings.site.time_zone
-        as_of_ms = here.now_ms if as_of is None else answers.read_time_ms(as_of, zone, "--as-of")
-        if (site / "readings.db").exists():
-            with LogReader(site) as reader:
-                answer = answers.notes(here.settings, reader, as_of_ms, kept, with_struck=struck)
-        else:
-            answer = answers.notes(here.settings, None, as_of_ms, kept, with_struck=struck)
+    here = open_folder(site, as_of)
+    with here.reader() as reader:
+        answer = answers.notes(here.settings, reader, here.as_of_ms, read_entries(site), with_struck=struck)
     show(answer, as_json, layout_notes.notes)
 
 
@@ -171,38 +158,20 @@ def strike(
 
     from . import layout_notes
 
-    with _open(site) as here, Notebook(site) as notebook:
+    here = open_folder(site)
+    with Notebook(site) as notebook:
         kept = notebook.strike(number, here.now_ms)
-        told = layout_notes.entry(answers.note_line(kept), here.settings.site.time_zone)
-        typer.echo(f"Struck out {number}: {told}")
+    typer.echo(f"Struck out {number}: {layout_notes.entry(answers.note_line(kept), here.settings.site.time_zone)}")
 
 
-@dataclass(frozen=True, slots=True)
-class _Here:
-    """A site that may have no log yet."""
+def _add(here: Folder, entry: "Entry") -> None:
+    """Write it down and say how it was understood."""
+    from rainstead import answers
+    from rainstead.notebook import Kept, Notebook
 
-    folder: Path
-    settings: "Settings"
-    now_ms: int
+    from . import layout_notes
 
-    def add(self, entry: "Entry") -> None:
-        """Write it down and say how it was understood."""
-        from rainstead import answers
-        from rainstead.notebook import Kept, Notebook
-
-        from . import layout_notes
-
-        with Notebook(self.folder) as notebook:
-            number = notebook.add(entry, self.now_ms)
-        line = answers.note_line(Kept(number, self.now_ms, None, entry))
-        typer.echo(f"Noted as {number}: {layout_notes.entry(line, self.settings.site.time_zone)}")
-
-
-@contextmanager
-def _open(folder: Path) -> Iterator[_Here]:
-    from rainstead.settings import load_settings
-
-    if not folder.is_dir():
-        raise SettingsError(f"{folder}: there is no such folder; name the site's folder with --site or RAINSTEAD_SITE")
-    now_ms = SystemClock().wall_ms()
-    yield _Here(folder, load_settings(folder / "site.toml", now_ms=now_ms), now_ms)
+    with Notebook(here.path) as notebook:
+        number = notebook.add(entry, here.now_ms)
+    line = answers.note_line(Kept(number, here.now_ms, None, entry))
+    typer.echo(f"Noted as {number}: {layout_notes.entry(line, here.settings.site.time_zone)}")
