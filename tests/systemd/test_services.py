@@ -1,0 +1,140 @@
+"""The services as they are laid: by the installer, into a folder, without being root."""
+
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+FOLDER = Path(__file__).parents[2] / "systemd"
+UNITS = sorted(path.name for path in FOLDER.iterdir() if path.suffix in (".service", ".timer"))
+MOST_EXPOSED = 1.5
+
+
+def install(destdir: Path, *options: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        ["sh", FOLDER / "install", *options],
+        env={**os.environ, "DESTDIR": str(destdir), **environment},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def laid(destdir: Path) -> dict[str, str]:
+    return {str(p.relative_to(destdir)): p.read_text("utf-8") for p in sorted(destdir.rglob("*")) if p.is_file()}
+
+
+def directives(unit: str) -> dict[str, list[str]]:
+    """Each key of a unit with all that is given to it."""
+    found: dict[str, list[str]] = {}
+    for line in (FOLDER / unit).read_text("utf-8").splitlines():
+        if match := re.fullmatch(r"([A-Z]\w+)=(.*)", line):
+            found.setdefault(match[1], []).append(match[2])
+    return found
+
+
+@pytest.fixture
+def prefix(tmp_path: Path) -> Path:
+    """An environment with the programs that the units name."""
+    folder = tmp_path / "prefix"
+    (folder / "bin").mkdir(parents=True)
+    for unit in UNITS:
+        for start in directives(unit).get("ExecStart", []):
+            program = folder / "bin" / Path(start.split()[0]).name
+            program.write_text("#!/bin/sh\n")
+            program.chmod(0o755)
+    return folder
+
+
+def test_every_unit_is_laid_and_verified(tmp_path: Path, prefix: Path) -> None:
+    if shutil.which("systemd-analyze") is None:
+        pytest.skip("there is no systemd-analyze here")
+    done = install(tmp_path / "root", "--prefix", str(prefix), WITH_BACKOFF="yes")
+    assert done.returncode == 0, done.stderr
+    units = tmp_path / "root/etc/systemd/system"
+    # The drop-in for newer managers is left out: an older one tells of its keys.
+    shutil.rmtree(units / "rainstead-logger.service.d")
+    said = subprocess.run(
+        ["systemd-analyze", "verify", *[units / name for name in UNITS]], capture_output=True, text=True, check=False
+    )
+    ours = [line for line in said.stderr.splitlines() if "rainstead" in line]
+    assert ours == []
+    assert said.returncode == 0
+
+
+@pytest.mark.parametrize("unit", [name for name in UNITS if name.endswith(".service")])
+def test_a_service_is_confined(unit: str) -> None:
+    if shutil.which("systemd-analyze") is None:
+        pytest.skip("there is no systemd-analyze here")
+    said = subprocess.run(
+        ["systemd-analyze", "security", "--offline=true", "--no-pager", FOLDER / unit],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    score = re.search(r"exposure level for \S+: ([\d.]+)", said.stdout)
+    assert score is not None, said.stdout + said.stderr
+    assert float(score[1]) <= MOST_EXPOSED
+
+
+def test_the_logger_waits_for_no_network_and_no_clock_and_is_never_given_up() -> None:
+    unit = directives("rainstead-logger.service")
+    order = " ".join([*unit["After"], *unit.get("Wants", []), *unit.get("Requires", [])])
+    assert "time-sync" not in order and "network" not in order
+    assert unit["StartLimitIntervalSec"] == ["0"]
+    assert unit["Restart"] == ["always"]
+    assert "ProtectClock" not in unit, "it would refuse to tell whether the clock is synchronised"
+    assert "adjtimex" in unit["SystemCallFilter"][-1].split()
+    assert unit["PrivateNetwork"] == ["yes"]
+    assert "gpio" in unit["SupplementaryGroups"][0].split() and "dialout" in unit["SupplementaryGroups"][0].split()
+    assert any("char-gpiochip" in allowed for allowed in unit["DeviceAllow"])
+
+
+def test_laying_twice_changes_nothing(tmp_path: Path) -> None:
+    install(tmp_path)
+    before = laid(tmp_path)
+    again = install(tmp_path)
+    assert laid(tmp_path) == before and before
+    assert "\nlay " not in "\n" + again.stdout
+
+
+def test_a_dry_run_says_everything_and_does_nothing(tmp_path: Path) -> None:
+    told = install(tmp_path, "--dry-run")
+    assert told.returncode == 0
+    assert laid(tmp_path) == {}
+    done = install(tmp_path)
+    assert done.stdout == told.stdout
+
+
+def test_another_folder_and_another_site_are_used_everywhere(tmp_path: Path) -> None:
+    done = install(tmp_path, "--prefix", "/srv/tools/rs", "--site", "/srv/valley")
+    assert done.returncode == 0, done.stderr
+    everything = "\n".join(laid(tmp_path).values())
+    assert "/opt/rainstead" not in everything and "/var/lib/rainstead" not in everything
+    assert "ExecStart=/srv/tools/rs/bin/rainstead-logger /srv/valley" in everything
+    assert "ReadWritePaths=/srv/valley" in everything
+
+
+def test_uninstalling_takes_the_services_and_leaves_the_site(tmp_path: Path) -> None:
+    install(tmp_path, WITH_BACKOFF="yes")
+    site = tmp_path / "var/lib/rainstead"
+    site.mkdir(parents=True)
+    for name in ("site.toml", "readings.db", "notebook.db"):
+        (site / name).write_text("kept")
+    done = install(tmp_path, "--uninstall")
+    assert done.returncode == 0, done.stderr
+    assert sorted(laid(tmp_path)) == [
+        f"var/lib/rainstead/{name}" for name in ("notebook.db", "readings.db", "site.toml")
+    ]
+    assert install(tmp_path, "--uninstall").returncode == 0
+
+
+@pytest.mark.parametrize("options", [["--site", "here"], ["--site", "/a b"], ["--prefix"], ["--what"]])
+def test_what_cannot_be_is_refused_before_anything_is_laid(tmp_path: Path, options: list[str]) -> None:
+    done = install(tmp_path, *options)
+    assert done.returncode == 2
+    assert done.stderr.startswith("install: ")
+    assert laid(tmp_path) == {}
