@@ -1,10 +1,12 @@
 """The water science of the desk: pure like its parent, but free to use scipy, so the logger never imports it."""
 
 from .agreement import Best, Measure, Pair, Part, best_of, pairs
+from .calibration import Against, Scatter, against
 from .cascade import Cascade, cascade_of
 from .catching import Catching, GroupGain, catchings, group_gain
 from .catchment import Bound, StormGains, YieldFit, expected_gain, fit_yield, is_odd
 from .defence import DefencePlan, TankPart, TankStock, defence_plan
+from .dipfit import DipFit, DipPair, fit_dips
 from .endurance import Burnt, Endurance, endurance, fuel_rate, quotient
 from .estimate import Answered, Estimate, Unknown, estimate, lower_bound
 from .evaporation import (
@@ -19,9 +21,12 @@ from .explain import METER, RECEIVER, SOURCE, Cause, Findings, RunFacts, explain
 from .fall import daily_fall
 from .fallfit import Fall, FallSpan, fall_fit, steep_falls
 from .feeds import LOSS_U_RATIO, NOMINAL_YIELD_U_RATIO, Feed, feeds_of, roof_water_l
+from .fillsteps import FillStep, StraightFit, WaterLevel, fit_straight, told_apart, zero_depth_m
 from .flowtrend import FlowTrend, RunFlow, flow_trend, next_flow
 from .freeboard import freeboard, usable
+from .gaugefit import Pour, depth_per_tip_mm, tip_volume_ml
 from .intensity import caught_mm, peak_mm_h
+from .kfit import KFit, KPoint, fit_k
 from .lastingfall import FALSE_ONE_IN, LastingChange, lasting_change
 from .leakwatch import LeakCall, LeakWatch, WatchPlan, WatchRows, cusum_arl, cusum_limit, leak_watch
 from .levels import LevelMean, TankMinutes, level_mean, volume_change
@@ -49,6 +54,7 @@ from .standing import (
 from .steadyflow import FlowSpan, SteadyFlow, Step, flow_span, slope_with_memory, steady_flow
 from .stores import DayRows, Draw, RoofPipe, Stores, StoreState, advance_days, start_of
 from .stormwater import DryDays, Household, StormWindow, TankGain, dry_days, storm_window, tank_gain
+from .strapfit import StrappingFit, TablePoint, fit_strapping
 from .tankchange import STILL_AFTER_MS, STILL_FOR_MS, still_after, still_before, tank_change
 from .transfer import Move, MovePlan, PumpReach, SpillOutlook, coming_l, plan_moves, spill_outlook
 from .waterwork import bucket_flow, plant_rating_ratio, water_kwh_per_l, water_power_w
@@ -62,6 +68,7 @@ __all__ = [
     "SOURCE",
     "STILL_AFTER_MS",
     "STILL_FOR_MS",
+    "Against",
     "Answered",
     "Best",
     "Bound",
@@ -71,6 +78,8 @@ __all__ = [
     "Cause",
     "DayRows",
     "DefencePlan",
+    "DipFit",
+    "DipPair",
     "Draw",
     "DryDays",
     "Endurance",
@@ -79,11 +88,14 @@ __all__ = [
     "Fall",
     "FallSpan",
     "Feed",
+    "FillStep",
     "Findings",
     "FlowSpan",
     "FlowTrend",
     "GroupGain",
     "Household",
+    "KFit",
+    "KPoint",
     "LastingChange",
     "LeakCall",
     "LeakWatch",
@@ -100,6 +112,7 @@ __all__ = [
     "OptionResult",
     "Pair",
     "Part",
+    "Pour",
     "PumpReach",
     "RainExpected",
     "Roof",
@@ -107,6 +120,7 @@ __all__ = [
     "RunFacts",
     "RunFlow",
     "RunReview",
+    "Scatter",
     "Settled",
     "Side",
     "SideWater",
@@ -119,7 +133,10 @@ __all__ = [
     "Stores",
     "StormGains",
     "StormWindow",
+    "StraightFit",
+    "StrappingFit",
     "SuddenFalls",
+    "TablePoint",
     "TankGain",
     "TankMinutes",
     "TankPart",
@@ -127,11 +144,13 @@ __all__ = [
     "Unknown",
     "WatchPlan",
     "WatchRows",
+    "WaterLevel",
     "WaterMove",
     "WaterTank",
     "WorkOption",
     "YieldFit",
     "advance_days",
+    "against",
     "air_range_c",
     "best_of",
     "bucket_flow",
@@ -148,6 +167,7 @@ __all__ = [
     "days_quantile",
     "days_without_rain",
     "defence_plan",
+    "depth_per_tip_mm",
     "dry_days",
     "endurance",
     "estimate",
@@ -157,8 +177,12 @@ __all__ = [
     "fall_fit",
     "feeds_of",
     "first_touched",
+    "fit_dips",
+    "fit_k",
     "fit_mornings",
     "fit_nights",
+    "fit_straight",
+    "fit_strapping",
     "fit_yield",
     "flow_span",
     "flow_trend",
@@ -192,7 +216,6 @@ __all__ = [
     "spill_outlook",
     "standing_spans",
     "start_of",
-    "usable",
     "steady_flow",
     "steep_falls",
     "still_after",
@@ -202,9 +225,13 @@ __all__ = [
     "sudden_falls",
     "tank_change",
     "tank_gain",
+    "tip_volume_ml",
+    "told_apart",
+    "usable",
     "volume_change",
     "water_kwh_per_l",
     "water_power_w",
     "with_gaps_filled",
     "without_evaporation",
+    "zero_depth_m",
 ]

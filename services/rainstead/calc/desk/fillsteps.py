@@ -17,14 +17,14 @@ from .calibration import Scatter, scatter_of
 from .estimate import Estimate, Unknown, estimate
 from .levels import AIR_DRIFT_MS
 
-__all__ = ["FillStep", "Level", "StraightFit", "covariance", "fit_straight", "told_apart", "zero_depth_m"]
+__all__ = ["FillStep", "WaterLevel", "StraightFit", "covariance", "fit_straight", "told_apart", "zero_depth_m"]
 
 _LEAST_SPANS = 5.0
 """A step is of use where its levels lie this many of their standard uncertainties apart."""
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class WaterLevel:
     """Still water at a time: depth, what is new in each level, and what the air feigns (0 for a dip)."""
 
     t_ms: int
@@ -38,8 +38,8 @@ class FillStep:
     """Litres into the tank (negative: out of it) between two levels. source: steps of one share its relative error."""
 
     label: str
-    before: Level
-    after: Level
+    before: WaterLevel
+    after: WaterLevel
     volume_l: float
     own_u_l: float
     source: str
