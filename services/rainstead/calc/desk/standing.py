@@ -15,7 +15,18 @@ from rainstead.calc.arrays import F64, I64
 
 from .levels import AIR_DRIFT_MS, TankMinutes
 
-__all__ = ["Mornings", "Nights", "Spans", "dawn_levels", "night_falls", "standing_spans"]
+__all__ = [
+    "Mornings",
+    "Nights",
+    "Spans",
+    "SuddenFalls",
+    "cut_at_steps",
+    "dawn_levels",
+    "night_falls",
+    "spell_slope_l_day",
+    "standing_spans",
+    "sudden_falls",
+]
 
 _DAY_MS = 86_400_000
 _MINUTE_MS = 60_000
@@ -24,6 +35,7 @@ _STEP_MM = 5.0
 _LEAST_PART = 0.5
 """Of a window, so much must lie between its first and last level."""
 _FEWEST_LEVELS = 6
+_DRAWS_A_DAY = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,13 +109,10 @@ class Mornings:
         )
 
 
-def dawn_levels(
-    minutes: TankMinutes, spans: Spans, window_from_ms: I64, window_upto_ms: I64, *, cut_steps: bool = True
-) -> Mornings:
+def dawn_levels(minutes: TankMinutes, spans: Spans, window_from_ms: I64, window_upto_ms: I64) -> Mornings:
     """The median level of each window before dawn that lies whole within a standing span.
 
-    window_*: one window a day, in order. A change between two mornings that stands out from the others is taken for
-    an event that nobody noted: the spell is cut there, and the step is told. One that lasts is a loss, and stays.
+    window_*: one window a day, in order.
     """
     held = spans.holding(window_from_ms, window_upto_ms)
     rows: list[tuple[int, int, float, float, float]] = []
@@ -125,13 +134,14 @@ def dawn_levels(
         np.array([row[3] for row in rows]),
         np.array([row[4] for row in rows]),
     )
-    if cut_steps:
-        found = _cut_at_steps(found)
     return found.take(np.ones(len(found), dtype=bool))
 
 
-def _cut_at_steps(mornings: Mornings) -> Mornings:
-    """Number the spells anew where one change stands out by itself."""
+def cut_at_steps(mornings: Mornings) -> Mornings:
+    """Part spells where one change between two mornings stands out by itself, and tell the step.
+
+    It is taken for an event that nobody noted. One that goes on the next day is a loss, and stays.
+    """
     if len(mornings) < 5:
         return mornings
     same = np.diff(mornings.spell) == 0
@@ -153,7 +163,16 @@ def _cut_at_steps(mornings: Mornings) -> Mornings:
     parted = ~same
     parted[at[alone]] = True
     cut = np.concatenate([[0], np.cumsum(parted.astype(np.int64))])
-    return Mornings(cut, mornings.t_ms, mornings.depth_m, mornings.volume_l, mornings.noise_u_l, steps)
+    parts = Mornings(cut, mornings.t_ms, mornings.depth_m, mornings.volume_l, mornings.noise_u_l, steps)
+    return parts.take(np.ones(len(parts), dtype=bool))
+
+
+def spell_slope_l_day(mornings: Mornings, spell: int) -> float:
+    """Litres lost a day in one spell: the median of all pairs' slopes. Source: Theil (1950), Sen (1968)."""
+    rows = np.flatnonzero(mornings.spell == spell)
+    low, high = np.triu_indices(len(rows), k=1)
+    days = (mornings.t_ms[rows[high]] - mornings.t_ms[rows[low]]) / _DAY_MS
+    return float(np.median((mornings.volume_l[rows[low]] - mornings.volume_l[rows[high]]) / days))
 
 
 def _l_per_mm(mornings: Mornings) -> float:
@@ -162,6 +181,52 @@ def _l_per_mm(mornings: Mornings) -> float:
     if np.ptp(depth_mm) < 1.0:
         return float(np.mean(volume_l)) / max(float(np.mean(depth_mm)), 1.0)
     return float(np.ptp(volume_l)) / float(np.ptp(depth_mm))
+
+
+@dataclass(frozen=True, slots=True)
+class SuddenFalls:
+    """Falls and rises of the level within minutes, on standing water, and in how many days."""
+
+    falls: int
+    rises: int
+    days: float
+
+    @property
+    def a_day(self) -> float:
+        """Falls a day that no rises explain."""
+        return max(self.falls - self.rises, 0) / self.days if self.days > 0 else 0.0
+
+    @property
+    def is_draw(self) -> bool:
+        """Whether somebody draws from it: air that flickers in the sun makes as many rises as falls."""
+        return self.a_day >= _DRAWS_A_DAY and self.falls > 4 * self.rises
+
+
+def sudden_falls(minutes: TankMinutes, spans: Spans, *, bin_min: int = 5) -> SuddenFalls:
+    """Count changes between neighbouring medians of a few minutes that stand out from their noise."""
+    inside = np.searchsorted(spans.from_ms, minutes.t_ms, side="left") - 1
+    held = (inside >= 0) & (minutes.t_ms <= spans.upto_ms[np.maximum(inside, 0)]) if len(spans.from_ms) else inside > 0
+    t_ms, volume_l, noise_l = minutes.t_ms[held], minutes.volume_l[held], minutes.noise_u_l[held]
+    days = float((spans.upto_ms - spans.from_ms).sum()) / _DAY_MS if len(spans.from_ms) else 0.0
+    if len(t_ms) < 4 * bin_min:
+        return SuddenFalls(0, 0, days)
+    middle, at, size = _binned(t_ms, volume_l, bin_min)
+    noise = float(np.median(noise_l)) / np.sqrt(np.maximum(size * 2 / math.pi, 1.0))
+    near = np.diff(at) == 1
+    fell = -np.diff(middle)[near]
+    limit = 6 * np.hypot(noise[1:], noise[:-1])[near]
+    return SuddenFalls(int((fell > limit).sum()), int((fell < -limit).sum()), days)
+
+
+def _binned(t_ms: I64, volume_l: F64, bin_min: int) -> tuple[F64, I64, I64]:
+    """Medians of each few minutes, the number of each such stretch, and of how many rows."""
+    place = (t_ms - 1) // (bin_min * _MINUTE_MS)
+    starts = np.flatnonzero(np.diff(place, prepend=place[0] - 1))
+    ends = np.append(starts[1:], len(place))
+    order = np.lexsort((volume_l, place))
+    ordered = volume_l[order]
+    middle = (ordered[(starts + ends - 1) // 2] + ordered[(starts + ends) // 2]) / 2
+    return middle, place[starts], (ends - starts).astype(np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,12 +306,9 @@ class _Slope:
 def _night(some: TankMinutes, bin_min: int) -> _Slope | None:
     if len(some.t_ms) < _FEWEST_LEVELS:
         return None
-    place = (some.t_ms - 1) // (bin_min * _MINUTE_MS)
-    starts = np.flatnonzero(np.diff(place, prepend=place[0] - 1))
-    parts = np.split(np.arange(len(place)), starts[1:])
-    at_d = np.array([float(np.mean(some.t_ms[part] - some.t_ms[0])) / _DAY_MS for part in parts])
-    volume_l = np.array([float(np.median(some.volume_l[part])) for part in parts])
-    noise_l = float(np.median(some.noise_u_l)) / math.sqrt(max(len(some.t_ms) / len(parts), 1.0) * 2 / math.pi)
+    volume_l, place, size = _binned(some.t_ms, some.volume_l, bin_min)
+    at_d = (place - place[0]) * (bin_min / 1440)
+    noise_l = float(np.median(some.noise_u_l)) / math.sqrt(max(float(np.median(size)) * 2 / math.pi, 1.0))
     if len(at_d) < 8:
         return None
     fell = -np.diff(volume_l)

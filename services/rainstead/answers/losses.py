@@ -1,0 +1,270 @@
+"""What each tank loses when nothing is taken from it: how much of it evaporates, how much seeps, and since when."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from rainstead.calc.desk import (
+    Answered,
+    Mornings,
+    Unknown,
+    cut_at_steps,
+    dawn_levels,
+    estimate,
+    night_falls,
+    spell_slope_l_day,
+    standing_spans,
+    sudden_falls,
+)
+from rainstead.errors import RainsteadError
+from rainstead.evidence import Evidence, gather
+from rainstead.log import LogReader
+from rainstead.notebook import Notes
+from rainstead.settings import Settings
+
+from .answer import Answer, head
+from .days import local
+from .evaporating import TankEvaporation
+from .leaks import CALM_DAYS, LeakLine, Watched, WatchedDay, watch_mornings, watch_nights
+from .lossways import Way, by_mornings, by_nights, narrower
+from .undisturbed import DAWN_HOURS, NIGHT_HOURS, disturbed, windows
+
+__all__ = ["LevelLine", "LossesAnswer", "NoLevels", "SpellLine", "StepLine", "TankLosses", "losses", "losses_of"]
+
+_DAY_MS = 86_400_000
+_EMPTY_RATIO = 0.02
+"""Of its capacity: a tank that is all but empty loses what it has, not what it would."""
+
+Progress = Callable[[int], None]
+
+
+class NoLevels(RainsteadError, ValueError):
+    """No tank, or not the one that was asked for, has a level sensor."""
+
+
+@dataclass(frozen=True, slots=True)
+class SpellLine:
+    """Standing mornings in a row. loss_l_day: the mean fall; evaporation_l_day: of it; None where not known."""
+
+    from_ms: int
+    upto_ms: int
+    mornings: int
+    depth_m: float
+    loss_l_day: float
+    evaporation_l_day: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class LevelLine:
+    """The level of one standing morning; spell: its place in the list of spells, from 0."""
+
+    t_ms: int
+    volume_l: float
+    spell: int
+
+
+@dataclass(frozen=True, slots=True)
+class StepLine:
+    """A sudden fall (or, below 0, rise) between two mornings that no note explains; left out of the losses."""
+
+    from_ms: int
+    upto_ms: int
+    fell_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class TankLosses:
+    """One tank.
+
+    way: `mornings` (dawn to dawn), `mornings_less_draw` (the same, the household's stated draw taken off), `nights`,
+    `none`. evaporation_l_day: of what it lost on those days; for `nights`, the part of it that goes on at night.
+    finding: `more_than_before`, `seeps`, `none_seen`, `gains` or `unknown`; said: the same in words.
+    per_metre_l_day_m: by how much the seepage grows for each metre of depth; with_depth: `grows`, `shrinks`,
+    `cannot_be_told`. finds_l_day: a new loss of that size would be called after a week of standing days.
+    """
+
+    tank: str
+    way: str
+    finding: str
+    said: str
+    loss_l_day: Answered
+    evaporation_l_day: Answered
+    draw_l_day: Answered | None
+    seepage_l_day: Answered
+    per_metre_l_day_m: Answered
+    with_depth: str
+    standing_days: float
+    days_without_air: int
+    sudden_falls_a_day: float | None
+    finds_l_day: float | None
+    calls: tuple[LeakLine, ...]
+    spells: tuple[SpellLine, ...]
+    levels: tuple[LevelLine, ...]
+    days: tuple[WatchedDay, ...]
+    steps: tuple[StepLine, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LossesAnswer(Answer):
+    """from_ms: the first day that was looked at. false_calls_a_year: that the watch is set to, for each tank."""
+
+    from_ms: int
+    false_calls_a_year: float
+    tanks: tuple[TankLosses, ...]
+
+
+def losses(
+    settings: Settings,
+    reader: LogReader,
+    notes: Notes,
+    as_of_ms: int,
+    *,
+    only: str | None = None,
+    days: int = 90,
+    progress: Progress | None = None,
+) -> LossesAnswer:
+    """Each measured tank, or one, over the last days. Raises NoLevels."""
+    measured = [name for name, tank in settings.tanks.items() if tank.sensor is not None]
+    if only is not None and only not in settings.tanks:
+        raise NoLevels(f"there is no tank {only!r} in the settings; there are: {', '.join(settings.tanks)}")
+    if only is not None and only not in measured:
+        raise NoLevels(f"tank {only} has no level sensor, so nothing is known of what it loses")
+    if not measured:
+        raise NoLevels("no tank in the settings has a level sensor, so nothing is known of what they lose")
+    from_ms = as_of_ms - days * _DAY_MS
+    evidence = gather(settings, reader, notes, from_ms=from_ms, upto_ms=as_of_ms, progress=progress)
+    return LossesAnswer(
+        **head(settings, reader, as_of_ms),
+        from_ms=from_ms,
+        false_calls_a_year=365.25 / CALM_DAYS,
+        tanks=tuple(losses_of(settings, evidence, name) for name in measured if only in (None, name)),
+    )
+
+
+def losses_of(settings: Settings, evidence: Evidence, tank: str) -> TankLosses:
+    """One measured tank."""
+    minutes, network = evidence.tanks[tank], evidence.network
+    if not len(minutes.t_ms):
+        return _nothing(tank, f"there is no good level of {tank} in that time")
+    if settings.rain is None:
+        return _nothing(tank, "the site has no rain gauge, so rain cannot be told from a smaller loss")
+    spans = standing_spans(minutes, disturbed(settings, evidence, tank))
+    dawn = windows(settings, evidence, DAWN_HOURS)
+    found = dawn_levels(minutes, spans, dawn.from_ms, dawn.upto_ms)
+    least_l = max(network.tank(tank).dead_l, _EMPTY_RATIO * network.tank(tank).capacity_l)
+    found = found.take(found.volume_l > least_l)
+    if len(found) >= 3 and np.ptp(minutes.depth_m) == 0:
+        return _nothing(tank, "its level has not moved by a millimetre in days: the ranger may be stuck")
+    evaporation = TankEvaporation.of(settings, evidence, tank)
+    scale = float(np.median(minutes.scale_u_l / np.maximum(minutes.volume_l, 1.0)))
+    draw = None
+    if settings.household is not None and settings.household.tank == tank:
+        draw = estimate(settings.household.draw_l_day, settings.household.draw_u_l_day, floor=0.0)
+    falls = sudden_falls(minutes, spans)
+    is_drawn = draw is not None or falls.is_draw
+    mornings = cut_at_steps(found)
+    way = by_mornings(mornings, evaporation, scale, draw)
+    watched = watch_mornings(minutes, found, evaporation)
+    if is_drawn:
+        night = windows(settings, evidence, NIGHT_HOURS)
+        nights = night_falls(minutes, spans, night.from_ms, night.upto_ms)
+        in_nights = by_nights(nights, evaporation, scale)
+        way = in_nights if draw is None else narrower(way, in_nights)
+        watched = watch_nights(minutes, nights, evaporation)
+    finding, said = _finding(way, watched, settings.site.time_zone)
+    if draw is None and falls.is_draw:
+        said += "; water is drawn from it in sudden falls, so that only the nights tell"
+    return TankLosses(
+        tank=tank,
+        way=way.name,
+        finding=finding,
+        said=said,
+        loss_l_day=way.loss_l_day,
+        evaporation_l_day=way.evaporation_l_day,
+        draw_l_day=way.draw_l_day,
+        seepage_l_day=way.seepage_l_day,
+        per_metre_l_day_m=way.per_metre_l_day_m,
+        with_depth=_with_depth(way.per_metre_l_day_m),
+        standing_days=way.standing_days,
+        days_without_air=evaporation.filled,
+        sudden_falls_a_day=falls.a_day,
+        finds_l_day=watched.finds_l_day,
+        calls=watched.calls,
+        spells=_spells(mornings, evaporation),
+        levels=tuple(
+            LevelLine(t, v, k)
+            for t, v, k in zip(mornings.t_ms.tolist(), mornings.volume_l.tolist(), mornings.spell.tolist(), strict=True)
+        ),
+        days=watched.lines(),
+        steps=tuple(StepLine(*step) for step in mornings.steps) if way.name != "nights" else (),
+    )
+
+
+def _nothing(tank: str, because: str) -> TankLosses:
+    unknown = Unknown(because)
+    return TankLosses(
+        tank=tank,
+        way="none",
+        finding="unknown",
+        said=f"not enough to say, because {because}",
+        loss_l_day=unknown,
+        evaporation_l_day=unknown,
+        draw_l_day=None,
+        seepage_l_day=unknown,
+        per_metre_l_day_m=unknown,
+        with_depth="cannot_be_told",
+        standing_days=0.0,
+        days_without_air=0,
+        sudden_falls_a_day=None,
+        finds_l_day=None,
+        calls=(),
+        spells=(),
+        levels=(),
+        days=(),
+        steps=(),
+    )
+
+
+def _finding(way: Way, watched: Watched, zone: str) -> tuple[str, str]:
+    """One word and one sentence."""
+    standing = [call for call in watched.calls if call.over_ms is None]
+    if standing:
+        call = standing[-1]
+        since = f"{local(call.since_ms, zone):%Y-%m-%d}"
+        return "more_than_before", f"loses about {call.more_l_day:.0f} L a day more than was expected, since {since}"
+    seepage = way.seepage_l_day
+    if isinstance(seepage, Unknown):
+        return "unknown", f"not enough to say, because {seepage.because}"
+    assert seepage.high is not None
+    if seepage.low > 0:
+        return "seeps", f"seeps {seepage.value:.1f} L a day ({seepage.low:.1f} to {seepage.high:.1f})"
+    if seepage.high < 0:
+        return "gains", f"gains {-seepage.value:.1f} L a day that no rain, pump or note explains"
+    return "none_seen", f"no seepage seen: if there is any, it is less than {seepage.high:.1f} L a day"
+
+
+def _with_depth(per_metre: Answered) -> str:
+    if isinstance(per_metre, Unknown) or per_metre.high is None or per_metre.low <= 0 <= per_metre.high:
+        return "cannot_be_told"
+    return "grows" if per_metre.low > 0 else "shrinks"
+
+
+def _spells(mornings: Mornings, evaporation: TankEvaporation) -> tuple[SpellLine, ...]:
+    lines = []
+    for spell in np.unique(mornings.spell).tolist():
+        rows = np.flatnonzero(mornings.spell == spell)
+        ends = mornings.t_ms[rows[[0, -1]]]
+        days = float(np.diff(ends)[0]) / _DAY_MS
+        dried = float(evaporation.litres(ends[:1], ends[1:])[0]) / days
+        lines.append(
+            SpellLine(
+                from_ms=int(ends[0]),
+                upto_ms=int(ends[1]),
+                mornings=len(rows),
+                depth_m=float(mornings.depth_m[rows].mean()),
+                loss_l_day=spell_slope_l_day(mornings, spell),
+                evaporation_l_day=None if np.isnan(dried) else dried,
+            )
+        )
+    return tuple(lines)
