@@ -5,7 +5,7 @@ gpiozero, which a simulation at the desk does not.
 """
 
 from rainstead_board.twin.invented import demo_history, demo_settings_text, demo_site
-from rainstead_board.twin.physics import ByHand, PumpRun, StormTruth, Truth, simulate
+from rainstead_board.twin.physics import ByHand, Leak, PumpRun, StormTruth, Truth, simulate
 from rainstead_board.twin.sense import Block, history, tip_times_ms
 from rainstead_board.twin.truth import TrueRoof, TrueTank, TwinSite
 from rainstead_board.twin.waterworks import SiteState
@@ -14,6 +14,7 @@ from rainstead_board.twin.weather import Weather, generated_weather, recorded_we
 __all__ = [
     "Block",
     "ByHand",
+    "Leak",
     "PumpRun",
     "SiteState",
     "StormTruth",

@@ -11,7 +11,7 @@ from rainstead_board.twin.truth import TwinSite
 from rainstead_board.twin.waterworks import CUMULATIVE, SiteState, Waterworks, first_state
 from rainstead_board.twin.weather import STEP_S, Weather
 
-__all__ = ["ByHand", "PumpRun", "SiteState", "StormTruth", "Truth", "simulate"]
+__all__ = ["ByHand", "Leak", "PumpRun", "SiteState", "StormTruth", "Truth", "simulate"]
 
 _DAY_S = 86_400.0
 
@@ -33,6 +33,15 @@ class ByHand:
     start_ms: int
     stop_ms: int
     flow_l_min: float
+
+
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """Water that is lost from a tank from `start_ms` on, beside what always seeps."""
+
+    tank: str
+    start_ms: int
+    l_day: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +108,7 @@ def simulate(
     full_ratio: float | Sequence[float] = 0.6,
     pump_runs: Sequence[PumpRun] = (),
     by_hand: Sequence[ByHand] = (),
+    leaks: Sequence[Leak] = (),
 ) -> Truth:
     """Let the weather happen to the site.
 
@@ -118,9 +128,11 @@ def simulate(
     middle_ms = edges_ms[:-1] + STEP_S * 500
     evaporation_mm = site.evaporation_mm_d(middle_ms) * (STEP_S / _DAY_S)
     drawn = site.draw_ratio(middle_ms)[:, None] * np.array(site.draw_l_day) * (STEP_S / _DAY_S)
-    seepage = [rate * STEP_S / _DAY_S for rate in site.seepage_l_day]
-    hand = np.zeros((steps, tanks))
     names = [tank.name for tank in site.tanks]
+    seeping = np.tile(np.array(site.seepage_l_day) * (STEP_S / _DAY_S), (steps, 1))
+    for leak in leaks:
+        seeping[:, names.index(leak.tank)] += _minutes(edges_ms, leak.start_ms, int(edges_ms[-1])) * leak.l_day / 1440
+    hand = np.zeros((steps, tanks))
     for move in by_hand:
         part = _minutes(edges_ms, move.start_ms, move.stop_ms)
         hand[:, names.index(move.tank)] += part * move.flow_l_min
@@ -137,9 +149,10 @@ def simulate(
         day = slice(first, min(first + per_day, steps))
         surface = np.array([tank.surface_m2(now) for tank, now in zip(site.tanks, works.volumes_l, strict=True)])
         kept: list[list[float]] = []
-        for in_l, evaporation_l, draw_l, hand_l, pump_l in zip(
+        for in_l, evaporation_l, seepage_l, draw_l, hand_l, pump_l in zip(
             inflow[day].tolist(),
             (evaporation_mm[day, None] * surface).tolist(),
+            seeping[day].tolist(),
             drawn[day].tolist(),
             hand[day].tolist(),
             pump[day].tolist(),
@@ -148,7 +161,7 @@ def simulate(
             works.step(
                 in_l,
                 evaporation_l=evaporation_l,
-                seepage_l=seepage,
+                seepage_l=seepage_l,
                 draw_l=draw_l,
                 hand_l=hand_l,
                 pump_l=pump_l,

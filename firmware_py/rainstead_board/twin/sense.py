@@ -82,11 +82,13 @@ def _air(truth: Truth, t_ms: I64) -> F64:
 def _level(name: str, ranger: Ranger, truth: Truth, k: int, *, every_s: float, rng: np.random.Generator) -> Block:
     t_ms = _grid(truth, round(every_s * 1000))
     depth_m = np.interp(t_ms, truth.t_ms, truth.depths_m[:, k])
-    value = said_mm(truth.site.tanks[k], ranger, truth.site, depth_m, _air(truth, t_ms))
+    gap_c = _air(truth, t_ms) + truth.site.gap_extra_c(t_ms)
+    value = said_mm(truth.site.tanks[k], ranger, truth.site, depth_m, gap_c)
+    echo_mm = np.hypot(ECHO_NOISE_MM, truth.site.ripple_at_mm(t_ms))
     count = len(t_ms)
     # The median of n echoes is noisier than their mean by the root of pi/2.
-    value += rng.normal(0.0, ECHO_NOISE_MM * np.sqrt(np.pi / 2 / _BURST), count)
-    spread = ECHO_NOISE_MM * np.sqrt(rng.chisquare(_BURST - 1, count) / (_BURST - 1))
+    value += rng.normal(0.0, echo_mm * np.sqrt(np.pi / 2 / _BURST), count)
+    spread = echo_mm * np.sqrt(rng.chisquare(_BURST - 1, count) / (_BURST - 1))
     quality = np.full(count, Quality.OK, dtype=np.uint8)
     luck = rng.random(count)
     spikes = np.flatnonzero(luck < _SPIKE_RATIO)

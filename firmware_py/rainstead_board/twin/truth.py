@@ -14,6 +14,11 @@ from rainstead_board.twin.weather import DAY_MS, winter_ratio
 
 __all__ = ["TrueRoof", "TrueTank", "TwinSite", "sound_m_s"]
 
+_TAP_RATIO = 30.0
+"""An open tap gives so many times the mean draw: 8 L/min where 380 L a day are used."""
+_WANDER_H = (7.3, 11.9, 17.7, 29.3, 43.1)
+"""Periods of what the gap's air differs by; none goes into a day."""
+
 
 def sound_m_s(air_c: F64, humidity_ratio: float) -> F64:
     """Speed of sound in air, m/s, at sea-level pressure.
@@ -102,6 +107,14 @@ class TwinSite:
     latitude_deg: float
     utc_offset_s: int
     seed: int
+    sun_warms_gap_c: float = 0.0
+    """By how much more at the most of a clear day, the sun being on the cover."""
+    gap_wanders_c: float = 0.0
+    """Standard deviation of what else the gap's air differs by; it drifts over hours."""
+    ripple_mm: float = 0.0
+    """Standard deviation of one echo on a windy afternoon, for the waves."""
+    evaporation_varies_ratio: float = 0.0
+    """By how much a clear day's evaporation is above the season's mean, and a dull day's below it."""
 
     @staticmethod
     def from_settings(
@@ -121,6 +134,10 @@ class TwinSite:
         k_factor_ratio: float = 1.0,
         gap_warmer_c: float = 0.5,
         sensor_offset_m: float | None = None,
+        sun_warms_gap_c: float = 0.0,
+        gap_wanders_c: float = 0.0,
+        ripple_mm: float = 0.0,
+        evaporation_varies_ratio: float = 0.0,
     ) -> "TwinSite":
         """The site that the settings describe, but for what is named here.
 
@@ -184,6 +201,10 @@ class TwinSite:
             latitude_deg=settings.site.latitude_deg,
             utc_offset_s=_standard_offset_s(settings.site.time_zone),
             seed=seed,
+            sun_warms_gap_c=sun_warms_gap_c,
+            gap_wanders_c=gap_wanders_c,
+            ripple_mm=ripple_mm,
+            evaporation_varies_ratio=evaporation_varies_ratio,
         )
 
     def evaporation_mm_d(self, t_ms: F64 | I64) -> F64:
@@ -192,14 +213,48 @@ class TwinSite:
         # The daylight half-sine lasts 13 h; its mean over 24 h is 13/24 · 2/pi.
         daylight = np.where((hour > 6) & (hour < 19), np.sin(math.pi * (hour - 6) / 13), 0.0)
         season = 1 - 0.6 * winter_ratio(t_ms, self.latitude_deg)
-        return np.asarray(self.evaporation_mm_day * season * daylight / (13 / 24 * 2 / math.pi))
+        weather = 1 + self.evaporation_varies_ratio * (2 * self._clear_ratio(t_ms) - 1)
+        return np.asarray(self.evaporation_mm_day * season * weather * daylight / (13 / 24 * 2 / math.pi))
+
+    def gap_extra_c(self, t_ms: F64 | I64) -> F64:
+        """By how much the gap's air is warmer than the probe's, beside `gap_warmer_c`: the sun on the cover by day,
+        gone soon after sunset, and a drift of some hours."""
+        t = np.asarray(t_ms, dtype=np.float64)
+        extra = np.zeros(t.shape)
+        if self.sun_warms_gap_c:
+            hour = self._hour(t)
+            by_day = np.where((hour > 7) & (hour < 20), np.sin(math.pi * (hour - 7) / 13) ** 1.5, 0.0)
+            extra += self.sun_warms_gap_c * self._clear_ratio(t) * by_day
+        if self.gap_wanders_c:
+            phases = np.random.default_rng([self.seed, 23]).uniform(0, 2 * math.pi, len(_WANDER_H))
+            size_c = self.gap_wanders_c * math.sqrt(2 / len(_WANDER_H))
+            for period_h, phase in zip(_WANDER_H, phases.tolist(), strict=True):
+                extra += size_c * np.sin(2 * math.pi * t / (period_h * 3_600_000) + phase)
+        return extra
+
+    def ripple_at_mm(self, t_ms: F64 | I64) -> F64:
+        """Standard deviation of one echo for the waves: wind by day, more on some days than on others."""
+        hour = self._hour(t_ms)
+        wind = 0.15 + 0.85 * np.exp(-(((hour - 15) / 4) ** 2)) * _chance(self._day(t_ms), self.seed + 5)
+        return np.asarray(self.ripple_mm * wind)
+
+    def _clear_ratio(self, t_ms: F64 | I64) -> F64:
+        """How clear the sky is that day, 0 to 1, by chance."""
+        return _chance(self._day(t_ms), self.seed)
+
+    def _day(self, t_ms: F64 | I64) -> F64:
+        return np.asarray(np.floor((np.asarray(t_ms, dtype=np.float64) + self.utc_offset_s * 1000) / DAY_MS))
 
     def draw_ratio(self, t_ms: F64 | I64) -> F64:
-        """Household draw at each moment, as a ratio of its mean: more in the morning and evening, days differ."""
+        """Household draw at each moment, as a ratio of its mean: nought until somebody opens a tap, for two minutes.
+
+        More often in the morning and evening, never while the house sleeps; days differ.
+        """
         hour = self._hour(t_ms)
         shape = _daily_use(hour) / float(np.mean(_daily_use(np.arange(0, 24, 0.01))))
-        day = np.floor((np.asarray(t_ms, dtype=np.float64) + self.utc_offset_s * 1000) / DAY_MS)
-        return np.asarray(shape * (1 + 0.25 * np.sin(2.4 * day + self.seed)))
+        often = shape * (1 + 0.25 * np.sin(2.4 * self._day(t_ms) + self.seed)) / _TAP_RATIO
+        tap = np.floor(np.asarray(t_ms, dtype=np.float64) / 120_000)
+        return np.where(_chance(tap, self.seed + 9) < often, _TAP_RATIO, 0.0)
 
     def _hour(self, t_ms: F64 | I64) -> F64:
         return np.asarray(((np.asarray(t_ms, dtype=np.float64) + self.utc_offset_s * 1000) % DAY_MS) / 3_600_000)
@@ -207,7 +262,16 @@ class TwinSite:
 
 def _daily_use(hour: F64) -> F64:
     morning, evening = np.exp(-(((hour - 7.5) / 1.2) ** 2)), np.exp(-(((hour - 19.5) / 1.8) ** 2))
-    return np.asarray(0.35 + 1.9 * morning + 2.2 * evening)
+    awake = (hour > 5.5) & (hour < 22.75)
+    return np.where(awake, 0.35 + 1.9 * morning + 2.2 * evening, 0.0)
+
+
+def _chance(number: F64, seed: int) -> F64:
+    """A figure from 0 to 1 for each whole number, the same for the same seed: by its bits, well stirred."""
+    bits = np.asarray(number).astype(np.int64).astype(np.uint64) + np.uint64((seed * 0x9E3779B97F4A7C15) % 2**64)
+    for shift, factor in ((30, 0xBF58476D1CE4E5B9), (27, 0x94D049BB133111EB)):
+        bits = (bits ^ (bits >> np.uint64(shift))) * np.uint64(factor)
+    return np.asarray((bits ^ (bits >> np.uint64(31))).astype(np.float64) / 2.0**64)
 
 
 def _standard_offset_s(time_zone: str) -> int:
