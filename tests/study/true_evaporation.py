@@ -11,15 +11,17 @@ from rainstead.readings import F64, I64
 __all__ = ["evaporation_mm", "hargreaves_mm_day"]
 
 _DAY_MS = 86_400_000
+_ALL_DAY_RATIO = 0.25
 
 
 def evaporation_mm(site: DrawnSite, middle_ms: I64, outdoor_c: F64) -> F64:
-    """Millimetres off open water in each minute: a day's total by day, none at night."""
+    """Millimetres off open water in each minute: most of a day's total while the sun is up, the rest evenly."""
     settings = site.settings.evaporation
     assert settings is not None
     local_ms = middle_ms + site.true.utc_offset_s * 1000
     day, hour = local_ms // _DAY_MS, local_ms % _DAY_MS / 3_600_000
-    shape = np.where((hour > 6) & (hour < 19), np.sin(math.pi * (hour - 6) / 13), 0.0) / (60 * 13 * 2 / math.pi)
+    sun = np.where((hour > 6) & (hour < 19), np.sin(math.pi * (hour - 6) / 13), 0.0) / (60 * 13 * 2 / math.pi)
+    shape = (1 - _ALL_DAY_RATIO) * sun + _ALL_DAY_RATIO / 1440
     first, last = int(day[0]), int(day[-1])
     if settings.monthly_mm is not None:
         per_day = np.array([_monthly_mm_day(settings.monthly_mm, number) for number in range(first, last + 1)])
