@@ -18,14 +18,19 @@ from .notes import (
     run_entry,
 )
 from .now import NowAnswer, now, now_from_state
+from .outlook import OutlookAnswer, outlook
 from .plain import to_plain, utc_text
 from .pump import PumpAnswer, pump
 from .rain import RainAnswer, StormsAnswer, rain, storms
 from .rainahead import RainAhead, rain_ahead
+from .rainrecord import rain_record
 from .replaying import ReplayAnswer, replay_log
+from .storm import StormAnswer, StormGroup, StormPeak, StormSeries, StormTank, storm
 from .tanks import TanksAnswer, tanks
 from .transfer import TransferAnswer, TransferMove, TransferPlan, transfer
+from .typedplan import read_draw, read_horizons
 from .typedyield import read_yields
+from .yields import YieldAnswer, YieldChange, YieldCurve, YieldGroup, YieldStorm, yields
 
 __all__ = [
     "AlarmStanding",
@@ -35,11 +40,17 @@ __all__ = [
     "NoteLine",
     "NotesAnswer",
     "NowAnswer",
+    "OutlookAnswer",
     "PumpAnswer",
     "RainAhead",
     "RainAnswer",
     "ReplayAnswer",
     "RestoreAnswer",
+    "StormAnswer",
+    "StormGroup",
+    "StormPeak",
+    "StormSeries",
+    "StormTank",
     "StormsAnswer",
     "TankLevel",
     "TanksAnswer",
@@ -48,6 +59,11 @@ __all__ = [
     "TransferMove",
     "TransferPlan",
     "VerifyAnswer",
+    "YieldAnswer",
+    "YieldChange",
+    "YieldCurve",
+    "YieldGroup",
+    "YieldStorm",
     "alarms",
     "backup_site",
     "delivery_entry",
@@ -60,18 +76,24 @@ __all__ = [
     "notes",
     "now",
     "now_from_state",
+    "outlook",
     "pump",
     "rain",
     "rain_ahead",
+    "rain_record",
+    "read_draw",
+    "read_horizons",
     "read_time_ms",
     "read_yields",
     "replay_log",
     "restore_site",
     "run_entry",
+    "storm",
     "storms",
     "tanks",
     "to_plain",
     "transfer",
     "utc_text",
     "verify_log",
+    "yields",
 ]

@@ -10,7 +10,7 @@ import typer
 from rainstead import __version__
 from rainstead.errors import RainsteadError
 
-from . import logfile, note, planning, reading, settings
+from . import logfile, note, planning, reading, roofs, settings
 from .importing import import_file
 
 __all__ = ["app", "main"]
@@ -24,6 +24,7 @@ app = typer.Typer(
 )
 reading.add_to(app)
 planning.add_to(app)
+roofs.add_to(app)
 app.command("import")(import_file)
 logfile.add_to(app)
 app.add_typer(note.app, name="note")
