@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 from statsmodels.stats.proportion import proportion_confint
 from uncertainties import ufloat
 from vega_datasets import data as vega
@@ -27,6 +27,7 @@ from rainstead.calc.desk import (
     coming_l,
     daily_fall,
     days_without_rain,
+    estimate,
     feeds_of,
     freeboard,
     season_paths,
@@ -207,25 +208,33 @@ def test_an_open_tank_catches_its_own() -> None:
 
 def test_a_dry_spell_by_the_demand_side_method() -> None:
     # An online rainwater toolkit, lesson on storage by demand: 20 L a head, 6 heads, 25 dry days need 3,000 L.
-    found = days_without_rain(
-        np.array([3000.0]), np.array([0.0]), np.array([20.0 * 6]), np.array([0.0]), 0.0, cases=100, seed=1
-    )
+    found = days_without_rain(estimate(3000.0, 0.0), estimate(20.0 * 6, 0.0), 0.0)
     assert isinstance(found, Estimate)
     assert f"{found.value:.6g}" == "25"
 
 
 def test_the_days_that_are_left_carry_the_uncertainty_that_the_gum_gives() -> None:
     # JCGM 100:2008, 5.1.2, by the package uncertainties: (usable - fire) / draw, small uncertainties.
-    found = days_without_rain(
-        np.array([21000.0]), np.array([250.0]), np.array([300.0]), np.array([6.0]), 9000.0, cases=40_000, seed=2
-    )
+    found = days_without_rain(estimate(21000.0, 250.0), estimate(300.0, 6.0), 9000.0)
     right = (ufloat(21000, 250) - 9000) / ufloat(300, 6)
     assert isinstance(found, Estimate) and found.high is not None
-    assert found.value == pytest.approx(right.nominal_value, rel=1e-6)
-    assert found.u == pytest.approx(right.std_dev, rel=0.02)
-    assert (found.low, found.high) == pytest.approx(
-        (right.nominal_value - 1.96 * right.std_dev, right.nominal_value + 1.96 * right.std_dev), rel=0.01
-    )
+    assert (found.value, found.u) == pytest.approx((right.nominal_value, right.std_dev), rel=1e-9)
+
+
+def test_the_interval_of_a_quotient_is_where_both_ends_fit_equally_badly() -> None:
+    # Fieller, J. R. Stat. Soc. B 16 (1954): t with (A - t F)^2 = z^2 (uA^2 + t^2 uF^2), the roots by scipy's brentq.
+    found = days_without_rain(estimate(21000.0, 900.0), estimate(300.0, 60.0), 9000.0)
+    assert isinstance(found, Estimate) and found.high is not None
+
+    def off(t: float) -> float:
+        return abs(12000 - t * 300) / math.hypot(900, t * 60) - 1.959964
+
+    low, high = optimize.brentq(off, 0.0, 40.0), optimize.brentq(off, 40.0, 1000.0)
+    assert (found.low, found.high) == pytest.approx((low, high), rel=1e-6)
+    # And by drawing both, JCGM 101:2008.
+    rng = np.random.default_rng(4)
+    drawn = rng.normal(12000, 900, 400_000) / rng.normal(300, 60, 400_000)
+    assert (found.low, found.high) == pytest.approx(tuple(np.quantile(drawn, (0.025, 0.975))), rel=0.01)
 
 
 @pytest.mark.parametrize(("count", "n"), [(0, 2000), (3, 2000), (700, 2000), (2000, 2000)])

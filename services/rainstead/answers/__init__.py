@@ -2,7 +2,11 @@
 
 from .alarms import AlarmsAnswer, AlarmStanding, alarms
 from .answer import Answer
+from .counterfits import GaugeFit, MeterFit, bucket_fit, gauge_fit, runs_fit
 from .days import local, read_time_ms
+from .defence import DefenceAnswer, DefenceAsked, DefenceTank, defence
+from .filling import LeftOut
+from .fitting import Compared, DipsFit, LitresFit, StepLine, StrappingFit, dips_fit, strapping_fit
 from .levels import TankLevel, Total
 from .logfile import BackupAnswer, RestoreAnswer, VerifyAnswer, backup_site, restore_site, verify_log
 from .notes import (
@@ -25,6 +29,7 @@ from .rain import RainAnswer, StormsAnswer, rain, storms
 from .rainahead import RainAhead, rain_ahead
 from .rainrecord import rain_record
 from .replaying import ReplayAnswer, replay_log
+from .run import NoRun, RunAnswer, run
 from .storm import StormAnswer, StormGroup, StormPeak, StormSeries, StormTank, storm
 from .tanks import TanksAnswer, tanks
 from .transfer import TransferAnswer, TransferMove, TransferPlan, transfer
@@ -37,6 +42,16 @@ __all__ = [
     "AlarmsAnswer",
     "Answer",
     "BackupAnswer",
+    "Compared",
+    "DefenceAnswer",
+    "DefenceAsked",
+    "DefenceTank",
+    "DipsFit",
+    "GaugeFit",
+    "LeftOut",
+    "LitresFit",
+    "MeterFit",
+    "NoRun",
     "NoteLine",
     "NotesAnswer",
     "NowAnswer",
@@ -46,12 +61,15 @@ __all__ = [
     "RainAnswer",
     "ReplayAnswer",
     "RestoreAnswer",
+    "RunAnswer",
+    "StepLine",
     "StormAnswer",
     "StormGroup",
     "StormPeak",
     "StormSeries",
     "StormTank",
     "StormsAnswer",
+    "StrappingFit",
     "TankLevel",
     "TanksAnswer",
     "Total",
@@ -66,10 +84,14 @@ __all__ = [
     "YieldStorm",
     "alarms",
     "backup_site",
+    "bucket_fit",
+    "defence",
     "delivery_entry",
     "dip_entry",
+    "dips_fit",
     "forecast_entry",
     "fuel_entry",
+    "gauge_fit",
     "known_volume_entry",
     "local",
     "note_line",
@@ -87,9 +109,12 @@ __all__ = [
     "read_yields",
     "replay_log",
     "restore_site",
+    "run",
     "run_entry",
+    "runs_fit",
     "storm",
     "storms",
+    "strapping_fit",
     "tanks",
     "to_plain",
     "transfer",

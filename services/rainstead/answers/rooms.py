@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rainstead import calc
-from rainstead.calc.desk import Answered, Estimate, Unknown, freeboard
+from rainstead.calc.desk import Answered, Estimate, Unknown, freeboard, usable
 from rainstead.derive import Deriver
 from rainstead.log import LogReader
 from rainstead.replay import state_at
@@ -21,10 +21,11 @@ Progress = Callable[[int], None]
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """A tank's level; its freeboard; and the relative standard uncertainty that its litres have in common."""
+    """A tank's level; room above the water; water above the outlet; the relative uncertainty that its litres share."""
 
     level: TankLevel
     freeboard_l: Answered
+    usable_l: Answered
     scale_u_ratio: float
 
 
@@ -42,7 +43,7 @@ def rooms(
         if name in measured:
             tank = measured[name]
             u_ratio = tank.u_ratios[int(calc.in_force(tank.since_ms, np.array([as_of_ms], dtype=np.int64))[0])]
-        found[name] = Room(level, _freeboard(level, u_ratio), u_ratio)
+        found[name] = Room(level, _freeboard(level, u_ratio), _usable(level, u_ratio), u_ratio)
     return found
 
 
@@ -54,3 +55,13 @@ def _freeboard(level: TankLevel, u_ratio: float) -> Answered:
     if level.volume_u_l is None:
         return Unknown("how far its level can be trusted is not known")
     return freeboard(level.volume_l, level.volume_u_l, u_ratio, level.capacity_l)
+
+
+def _usable(level: TankLevel, u_ratio: float) -> Answered:
+    if level.volume_l is None or level.usable_l is None:
+        return Unknown(level.because or "its level is not known")
+    if level.is_at_least:
+        return Estimate(level.usable_l, u_ratio * level.usable_l, level.usable_l, None)
+    if level.volume_u_l is None:
+        return Unknown("how far its level can be trusted is not known")
+    return usable(level.volume_l, level.volume_u_l, u_ratio, level.volume_l - level.usable_l)

@@ -6,12 +6,12 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from rainstead.answers import TransferAnswer, TransferMove, TransferPlan
+from rainstead.answers import OutlookAnswer, TransferAnswer, TransferMove, TransferPlan
 from rainstead.calc.desk import Answered, Unknown
 
 from .words import litres, when
 
-__all__ = ["transfer"]
+__all__ = ["outlook", "transfer"]
 
 _PUMP_CAUTION = (
     "Run a petrol engine outdoors only: its exhaust kills in a shed within minutes. Never leave it unattended."
@@ -122,3 +122,68 @@ def _move(move: TransferMove) -> str:
         return said
     said += f": {_range(move.minutes)} min"
     return said if isinstance(move.fuel_l, Unknown) else f"{said}, {_range(move.fuel_l, 2)} L of petrol"
+
+
+_FALL_BY = {
+    "measured": "measured",
+    "household": "by the settings",
+    "typed": "as typed",
+    "none": "not known: taken as 0",
+}
+
+
+def outlook(answer: OutlookAnswer) -> Group:
+    """What there is, what it falls by, and how long it lasts."""
+    table = _table("tank", "usable, L (95 %)", "falls, L a day (95 %)", "")
+    for tank in answer.tanks:
+        role = "reserve" if tank.is_reserve else ""
+        by = "" if isinstance(tank.fall_l_day, Unknown) else _FALL_BY[tank.fall_by]
+        table.add_row(tank.name, _range(tank.usable_l), _range(tank.fall_l_day), f"{role}  {by}".strip())
+    table.columns[-1].justify = "left"
+    parts: list[Any] = [table]
+    parts += [
+        Text(f"{tank.name}: its fall was not measured, because {tank.fall_because}.", "yellow")
+        for tank in answer.tanks
+        if tank.fall_because is not None and tank.fall_by != "typed"
+    ]
+    parts += [
+        Text(f"{name}: its level is not known; taken as empty.", "yellow")
+        for name in answer.unknown_tanks
+        if not isinstance(answer.usable_l, Unknown)
+    ]
+    if not isinstance(answer.above_l, Unknown):
+        above = answer.above_l.value
+        if above < 0:
+            parts.append(Text(f"Fire reserve {litres(answer.fire_l)}: {litres(-above)} SHORT already.", "bold red"))
+        else:
+            parts.append(Text(f"Fire reserve {litres(answer.fire_l)}: {litres(above)} above it."))
+    if isinstance(answer.days_without_rain, Unknown):
+        parts.append(Text(f"Without rain: not enough to say, because {answer.days_without_rain.because}.", "yellow"))
+    else:
+        parts.append(Text(f"Without rain it is touched in {_range(answer.days_without_rain)} days.", style="bold"))
+    parts += _with_rain(answer)
+    return Group(*parts, Text(_RESERVE_CAUTION, style="dim"))
+
+
+def _with_rain(answer: OutlookAnswer) -> list[Any]:
+    if answer.rain is None:
+        if isinstance(answer.days_without_rain, Unknown) and answer.because == answer.days_without_rain.because:
+            return []
+        return [Text(f"With rain: not enough to say, because {answer.because}.", style="yellow")]
+    rain = answer.rain
+    table = _table("with rain, within", "chance that it is touched", left=0)
+    for line in answer.chances:
+        ratio = line.touched_ratio
+        spread = f" ±{196 * ratio.u:.0f}" if 0.005 <= ratio.value <= 0.995 else ""
+        table.add_row(f"{line.days} days", f"{_percent(ratio.value)}{spread}")
+    season = "any season" if rain.any_season else "the same season"
+    said = (
+        f"Rain drawn {rain.paths:,} times from {rain.source}, {rain.first_day} to {rain.last_day} "
+        f"({rain.known_days:,} known days), {season}. The ± is of the drawing alone: a short record holds few kinds "
+        "of year."
+    )
+    parts: list[Any] = [table]
+    if answer.tenth_days is not None:
+        half = "" if answer.half_days is None else f", half of them within {answer.half_days:.0f}"
+        parts.append(Text(f"One path in ten touches it within {answer.tenth_days:.0f} days{half}."))
+    return [*parts, Text(said, style="dim")]

@@ -9,10 +9,12 @@ from .site import AsJson, AsOf, SiteFolder, open_site, show
 
 __all__ = ["add_to"]
 
+Plot = Annotated[Path | None, typer.Option("--plot", metavar="FILE", help="Draw it too: a .png, .svg or .pdf file.")]
+
 
 def add_to(app: typer.Typer) -> None:
     """Hang the commands on the program."""
-    for command in (transfer,):
+    for command in (transfer, outlook):
         app.command()(command)
 
 
@@ -52,3 +54,50 @@ def transfer(
             progress=progress,
         )
     show(answer, as_json, layout_planning.transfer)
+
+
+def outlook(
+    days: Annotated[
+        str, typer.Option("--days", metavar="DAYS", help="How far to look: a few numbers of days, with commas.")
+    ] = "30,60,90",
+    record: Annotated[
+        Path | None,
+        typer.Option("--record", help="CSV of past rain with date and rain_mm; the site's own log where left out."),
+    ] = None,
+    any_season: Annotated[
+        bool, typer.Option("--any-season", help="Take rain from any time of the record's year, not this season's.")
+    ] = False,
+    draw: Annotated[
+        str | None,
+        typer.Option(
+            "--draw", metavar="LITRES", help='What the house draws a day, "300 L", in place of what is measured.'
+        ),
+    ] = None,
+    plot: Plot = None,
+    site: SiteFolder = Path(),
+    as_of: AsOf = None,
+    as_json: AsJson = False,
+) -> None:
+    """Days until the fire reserve is touched at the present draw, and how likely that is with rain as it has been."""
+    from rainstead import answers
+    from rainstead.notebook import read_notes
+
+    from . import layout_planning
+
+    with open_site(site, as_of) as opened, opened.progress("reading back") as progress:
+        answer = answers.outlook(
+            opened.settings,
+            opened.reader,
+            read_notes(opened.folder, upto_ms=opened.as_of_ms),
+            opened.as_of_ms,
+            answers.rain_record(opened.settings, opened.reader, opened.as_of_ms, record),
+            horizons=answers.read_horizons(days),
+            draw_l_day=answers.read_draw(draw),
+            any_season=any_season,
+            progress=progress,
+        )
+    if plot is not None:
+        from rainstead import plots
+
+        plots.write(plots.outlook(answer), plot)
+    show(answer, as_json, layout_planning.outlook)

@@ -1,7 +1,6 @@
 """How long the fire reserve stays untouched: with no rain at all, and with rain as it has been before."""
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
@@ -10,53 +9,35 @@ from rainstead.calc.arrays import F64
 
 from .estimate import Answered, Estimate, Unknown
 
-__all__ = ["FARTHEST_DAYS", "chance", "days_quantile", "days_without_rain", "first_touched"]
+__all__ = ["chance", "days_quantile", "days_without_rain", "first_touched"]
 
-FARTHEST_DAYS = 3650.0
-"""Nothing is said of a time beyond ten years."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Falling:
-    usable_l: F64
-    fall_l_day: F64
-    fire_l: float
-
-    def above_l(self, days: F64) -> F64:
-        """Litres above the reserve after so many days, (cases,): each tank falls until nothing of use is in it."""
-        left_l: F64 = np.sum(np.maximum(self.usable_l - self.fall_l_day * days, 0.0), axis=0)
-        return left_l - self.fire_l
-
-    def touched_days(self) -> F64:
-        """When that is nought, by bisection; infinite where it is not within FARTHEST_DAYS."""
-        low = np.zeros(self.usable_l.shape[1])
-        high = np.full(self.usable_l.shape[1], FARTHEST_DAYS)
-        never = self.above_l(high) > 0
-        for _ in range(50):
-            middle = (low + high) / 2
-            above = self.above_l(middle) > 0
-            low, high = np.where(above, middle, low), np.where(above, high, middle)
-        return np.where(never, np.inf, high)
+_Z = 1.959964
 
 
-def days_without_rain(
-    usable_l: F64, usable_u_l: F64, fall_l_day: F64, fall_u_l_day: F64, fire_l: float, *, cases: int, seed: int
-) -> Answered:
-    """Days until the reserve's tanks together hold no more than fire_l above their outlets, if no rain falls.
+def days_without_rain(usable: Estimate, fall_l_day: Estimate, fire_l: float) -> Answered:
+    """Days until tanks that together hold `usable` litres above their outlets hold no more than fire_l.
 
-    All arrays (tanks,), the reserve's tanks alone. 0 days where it is touched already. Interval by Monte Carlo
-    (JCGM 101:2008); its end is None where it lies beyond FARTHEST_DAYS.
+    They fall together: what one that has run dry no longer gives, the others do. 0 days where the reserve is touched
+    already. The interval is Fieller's for a quotient (J. R. Stat. Soc. B 16, 1954), with the 95 % intervals of both;
+    its end is None where it cannot be told from tanks that do not fall at all.
     """
-    middle = float(_Falling(usable_l[:, np.newaxis], fall_l_day[:, np.newaxis], fire_l).touched_days()[0])
-    if math.isinf(middle):
-        return Unknown("at the present draw these tanks do not fall to the reserve within ten years")
-    z = np.random.default_rng(seed).standard_normal((2, len(usable_l), cases))
-    usable = np.maximum(usable_l[:, np.newaxis] + usable_u_l[:, np.newaxis] * z[0], 0.0)
-    fall = np.maximum(fall_l_day[:, np.newaxis] + fall_u_l_day[:, np.newaxis] * z[1], 0.0)
-    days = np.sort(_Falling(usable, fall, fire_l).touched_days())
-    low, high = (float(days[math.floor(share * (cases - 1))]) for share in (0.025, 0.975))
-    u = (middle - low) / 1.96 if math.isinf(high) else (high - low) / 3.92
-    return Estimate(middle, u, min(low, middle), None if math.isinf(high) else max(high, middle))
+    above_l, fall_l = usable.value - fire_l, fall_l_day.value
+    if fall_l <= 0:
+        return Unknown("at present these tanks do not fall")
+    days = max(above_l, 0.0) / fall_l
+    u = math.hypot(usable.u, days * fall_l_day.u) / fall_l
+    above_half, fall_half = (_half_width(part) for part in (usable, fall_l_day))
+    a, c = fall_l**2 - fall_half**2, above_l**2 - above_half**2
+    root = math.sqrt(max((above_l * fall_l) ** 2 - a * c, 0.0))
+    # The near root in the form that stays good as a comes to nought.
+    near = c / (above_l * fall_l + root) if above_l > 0 else (above_l * fall_l - root) / a if a > 0 else 0.0
+    far = (above_l * fall_l + root) / a if a > 0 else None
+    return Estimate(days, u, min(max(near, 0.0), days), None if far is None else max(far, days))
+
+
+def _half_width(part: Estimate) -> float:
+    """Half of its 95 % interval, which is wider than its u tells where few days stand behind it."""
+    return _Z * part.u if part.high is None else max((part.high - part.low) / 2, part.value - part.low)
 
 
 def first_touched(reserve_usable_l: F64, fire_l: float) -> F64:
