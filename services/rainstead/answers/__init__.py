@@ -1,5 +1,7 @@
 """What the desk says, as data with stable keys that carry units. How it looks is the command line's business."""
 
+from rainstead.calc.desk import Answered, Estimate, Unknown
+
 from .alarms import AlarmsAnswer, AlarmStanding, alarms
 from .answer import Answer
 from .counterfits import GaugeFit, MeterFit, bucket_fit, gauge_fit, runs_fit
@@ -7,8 +9,11 @@ from .days import local, read_time_ms
 from .defence import DefenceAnswer, DefenceAsked, DefenceTank, defence
 from .filling import LeftOut
 from .fitting import Compared, DipsFit, LitresFit, StepLine, StrappingFit, dips_fit, strapping_fit
+from .health import BoardHealth, HealthAnswer, SensorReport, health
+from .leaks import LeakLine, WatchedDay
 from .levels import TankLevel, Total
 from .logfile import BackupAnswer, RestoreAnswer, VerifyAnswer, backup_site, restore_site, verify_log
+from .losses import LevelLine, LevelStep, LossesAnswer, SpellLine, TankLosses, losses
 from .notes import (
     NoteLine,
     NotesAnswer,
@@ -30,10 +35,11 @@ from .rainahead import RainAhead, rain_ahead
 from .rainrecord import rain_record
 from .replaying import ReplayAnswer, replay_log
 from .run import NoRun, RunAnswer, run
+from .sizing import SizingAnswer, sizing
 from .storm import StormAnswer, StormGroup, StormPeak, StormSeries, StormTank, storm
 from .tanks import TanksAnswer, tanks
 from .transfer import TransferAnswer, TransferMove, TransferPlan, transfer
-from .typedplan import read_draw, read_horizons
+from .typedplan import read_draw, read_horizons, read_options
 from .typedyield import read_yields
 from .yields import YieldAnswer, YieldChange, YieldCurve, YieldGroup, YieldStorm, yields
 
@@ -41,15 +47,23 @@ __all__ = [
     "AlarmStanding",
     "AlarmsAnswer",
     "Answer",
+    "Answered",
     "BackupAnswer",
+    "BoardHealth",
     "Compared",
     "DefenceAnswer",
     "DefenceAsked",
     "DefenceTank",
     "DipsFit",
+    "Estimate",
     "GaugeFit",
+    "HealthAnswer",
+    "LeakLine",
     "LeftOut",
+    "LevelLine",
+    "LevelStep",
     "LitresFit",
+    "LossesAnswer",
     "MeterFit",
     "NoRun",
     "NoteLine",
@@ -62,6 +76,9 @@ __all__ = [
     "ReplayAnswer",
     "RestoreAnswer",
     "RunAnswer",
+    "SensorReport",
+    "SizingAnswer",
+    "SpellLine",
     "StepLine",
     "StormAnswer",
     "StormGroup",
@@ -71,12 +88,15 @@ __all__ = [
     "StormsAnswer",
     "StrappingFit",
     "TankLevel",
+    "TankLosses",
     "TanksAnswer",
     "Total",
     "TransferAnswer",
     "TransferMove",
     "TransferPlan",
+    "Unknown",
     "VerifyAnswer",
+    "WatchedDay",
     "YieldAnswer",
     "YieldChange",
     "YieldCurve",
@@ -92,8 +112,10 @@ __all__ = [
     "forecast_entry",
     "fuel_entry",
     "gauge_fit",
+    "health",
     "known_volume_entry",
     "local",
+    "losses",
     "note_line",
     "notes",
     "now",
@@ -105,6 +127,7 @@ __all__ = [
     "rain_record",
     "read_draw",
     "read_horizons",
+    "read_options",
     "read_time_ms",
     "read_yields",
     "replay_log",
@@ -112,6 +135,7 @@ __all__ = [
     "run",
     "run_entry",
     "runs_fit",
+    "sizing",
     "storm",
     "storms",
     "strapping_fit",

@@ -10,7 +10,7 @@ import typer
 from rainstead import __version__
 from rainstead.errors import RainsteadError
 
-from . import logfile, note, planning, reading, roofs, settings
+from . import clock, fit, logfile, losses, note, planning, reading, roofs, run, settings
 from .importing import import_file
 
 __all__ = ["app", "main"]
@@ -25,10 +25,14 @@ app = typer.Typer(
 reading.add_to(app)
 planning.add_to(app)
 roofs.add_to(app)
+losses.add_to(app)
+run.add_to(app)
 app.command("import")(import_file)
 logfile.add_to(app)
 app.add_typer(note.app, name="note")
+app.add_typer(fit.app, name="fit")
 app.add_typer(settings.app, name="settings")
+app.add_typer(clock.app, name="clock")
 
 
 def _version(asked: bool) -> None:

@@ -5,13 +5,14 @@ them. How they were cut into batches changes no bit of any answer.
 """
 
 from .deriver import AIR_MAX_AGE_MS, CALCULATION, Deriver
-from .plan import MeasuredTank, air_or_assumed, gauge_of, litres_of, meter_of, shape_in_force
+from .plan import Counter, MeasuredTank, air_or_assumed, gauge_of, litres_of, meter_of, shape_in_force
 from .rows import Derived, FlowRows, LevelRows, RainRows, TemperatureRows
 from .state import GaugeState, MeterState, State, TankNow, TankState
 
 __all__ = [
     "AIR_MAX_AGE_MS",
     "CALCULATION",
+    "Counter",
     "Derived",
     "Deriver",
     "FlowRows",

@@ -1,9 +1,26 @@
 """Answers as pictures: a function for each takes the answer and gives a figure. Desk only."""
 
 from .look import COLOURS, NotWritten, days, new_figure, time_axis, write
+from .losses import losses
 from .outlook import outlook
+from .sizing import sizing
 from .run import run
 from .storm import storm
+from .strapping import strapping
 from .yields import yields
 
-__all__ = ["COLOURS", "NotWritten", "days", "new_figure", "outlook", "run", "storm", "time_axis", "write", "yields"]
+__all__ = [
+    "COLOURS",
+    "NotWritten",
+    "days",
+    "losses",
+    "new_figure",
+    "outlook",
+    "run",
+    "sizing",
+    "storm",
+    "strapping",
+    "time_axis",
+    "write",
+    "yields",
+]
