@@ -11,8 +11,10 @@ __all__ = [
     "AREA_M2",
     "DEPTH_MM",
     "DURATION_S",
+    "FLOW_L_MIN",
     "FUEL_L_H",
     "LENGTH_M",
+    "PRESSURE_KPA",
     "VOLUME_L",
     "UnitTable",
     "parse_quantity",
@@ -52,6 +54,21 @@ FUEL_L_H: Final[UnitTable] = {
     "mL/min": 0.06,
     "us gal/h": US_GALLON_L,
     "imp gal/h": IMPERIAL_GALLON_L,
+}
+
+FLOW_L_MIN: Final[UnitTable] = {
+    "L/min": 1.0,
+    "L/s": 60.0,
+    "L/h": 1 / 60,
+    "m3/h": 1000 / 60,
+    "us gal/min": US_GALLON_L,
+    "imp gal/min": IMPERIAL_GALLON_L,
+}
+PRESSURE_KPA: Final[UnitTable] = {
+    "kPa": 1.0,
+    "bar": 100.0,
+    "psi": 0.45359237 * 9.80665 / INCH_M**2 / 1000,
+    "m": 9.80665,  # of water, 1000 kg in a cubic metre
 }
 
 _TYPED = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([^\W\d_].*)")

@@ -121,6 +121,9 @@ def steady_flow(start_ms: I64, t_ms: I64, pulses: I64, k_per_l: float, k_u_ratio
     u = math.hypot(flow * k_u_ratio, 1 / (k_per_l * math.sqrt(6)) / minutes)
     middle_h, flows = bins.middle_h[first:last], bins.flow_l_min[first:last]
     slope, residual = slope_with_memory(middle_h, flows)
+    # No line through counted pulses is known better than the pulse that is cut at each end of a piece.
+    cut_l_min = _cut_pulse_l_min(bins.edge_ms[first : last + 1], k_per_l)
+    slope_u = math.hypot(slope.u, cut_l_min / math.sqrt(float(np.sum((middle_h - np.mean(middle_h)) ** 2))))
     return SteadyFlow(
         from_ms=from_ms,
         upto_ms=upto_ms,
@@ -128,7 +131,7 @@ def steady_flow(start_ms: I64, t_ms: I64, pulses: I64, k_per_l: float, k_u_ratio
         run_down_s=max(0.0, (span.end_ms - upto_ms) / 1000),
         flow_l_min=estimate(flow, u, floor=0.0),
         spread_l_min=float(np.std(residual, ddof=2)),
-        trend_l_min_h=slope,
+        trend_l_min_h=estimate(slope.value, slope_u),
         step=_step(bins.edge_ms[first : last + 1], flows),
     )
 
@@ -139,15 +142,17 @@ def slope_with_memory(x: F64, y: F64) -> tuple[Estimate, F64]:
     Of n residuals with lag-one correlation r only n (1 - r) / (1 + r) are worth counting.
     Source: Bayley and Hammersley 1946, first-order form (from memory).
     """
-    fit = stats.linregress(x, y)
-    residual: F64 = y - (fit.intercept + fit.slope * x)
     n = len(x)
+    from_middle = x - np.mean(x)
+    squares = float(from_middle @ from_middle)
+    slope = float(from_middle @ y) / squares
+    residual: F64 = y - np.mean(y) - slope * from_middle
     power = float(residual @ residual)
     alike = float(residual[1:] @ residual[:-1]) / power if power > 0 else 0.0
     alike = min(max(alike, 0.0), 0.95)
     worth = max(n * (1 - alike) / (1 + alike), 3.0)
-    u = float(fit.stderr) * math.sqrt((1 + alike) / (1 - alike))
-    return estimate(float(fit.slope), u, dof=worth - 2), residual
+    u = math.sqrt(power / (n - 2) / squares * (1 + alike) / (1 - alike))
+    return estimate(slope, u, dof=worth - 2), residual
 
 
 def _bins(span: FlowSpan, t_ms: I64, pulses: I64, k_per_l: float) -> _Bins:
@@ -174,8 +179,7 @@ def _inside(bins: _Bins, k_per_l: float) -> npt.NDArray[np.bool_]:
     line = stats.theilslopes(bins.flow_l_min[later], bins.middle_h[later])
     off = bins.flow_l_min - (line[1] + line[0] * bins.middle_h)
     scatter = 1.4826 * float(np.median(np.abs(off[later] - np.median(off[later]))))
-    # A row's report is a little early or late, and a pulse is cut at each end of a piece.
-    coarse = 60_000 / (k_per_l * float(np.median(np.diff(bins.edge_ms))) * math.sqrt(6))
+    coarse = _cut_pulse_l_min(bins.edge_ms, k_per_l)
     floor = _FLOOR_RATIO * float(np.median(bins.flow_l_min))
     near: npt.NDArray[np.bool_] = np.abs(off) <= _BAND * max(scatter, coarse, floor)
     return near
@@ -200,3 +204,8 @@ def _step(edge_ms: I64, flow: F64) -> Step | None:
     if across < max(0.05 * before, 6 * ripple) or across < 0.6 * abs(before - after):
         return None
     return Step(int(edge_ms[at]), before, after)
+
+
+def _cut_pulse_l_min(edge_ms: I64, k_per_l: float) -> float:
+    """Standard uncertainty of a piece's flow by the part pulse at each of its ends."""
+    return 60_000 / (k_per_l * float(np.median(np.diff(edge_ms))) * math.sqrt(6))
