@@ -1,11 +1,13 @@
 """A tank's level as told: measured, a bound, old, or unknown and why."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 from rainstead.derive import Deriver, TankNow
 from rainstead.readings import Quality
 from rainstead.settings import Settings
+from rainstead.sickness import Sickness
 
 from .answer import old_after_s
 from .sensors import quality_words
@@ -21,7 +23,8 @@ class TankLevel:
     """What can be said of the water in one tank.
 
     state: measured; at_least_brim (the sensor is blanked: a bound); last_known (older than it should be, or the
-    newest readings give no level); unknown; no_sensor. because: why, where it is not `measured`.
+    newest readings give no level); doubtful (measured, but by a sensor that is frozen, has jumped, or has no usable
+    value for long); unknown; no_sensor. because: why, where it is not `measured`.
     volume_low_l to volume_high_l: 95 % interval; volume_high_l is None for a bound.
     """
 
@@ -97,6 +100,13 @@ def tank_level(settings: Settings, deriver: Deriver, name: str, now: TankNow | N
         measured_ms=now.t_ms,
         age_s=(as_of_ms - now.t_ms) / 1000,
     )
+
+
+def doubted(level: TankLevel, sensor: str | None, sick: Mapping[str, Sickness]) -> TankLevel:
+    """The same level, said to be doubtful where the sensor that measured it is sick."""
+    if sensor is None or sensor not in sick or level.state not in ("measured", "at_least_brim"):
+        return level
+    return replace(level, state="doubtful", because=f"{sensor}: {sick[sensor].because}")
 
 
 def total(levels: tuple[TankLevel, ...]) -> Total:

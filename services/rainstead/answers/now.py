@@ -10,11 +10,12 @@ from rainstead.log import LogReader
 from rainstead.readings import Quality
 from rainstead.replay import state_at
 from rainstead.settings import Settings
+from rainstead.sickness import find_sickness
 
 from .alarms import AlarmStanding, standing
 from .answer import Answer, head
 from .days import rain_day_of, rain_day_start_ms
-from .levels import TankLevel, Total, tank_level, total
+from .levels import TankLevel, Total, doubted, tank_level, total
 from .sensors import SensorHealth, last_rows, quality_words, sensor_health
 
 __all__ = ["FlowNow", "NowAnswer", "RainNow", "ReserveNow", "now", "now_from_state"]
@@ -98,7 +99,9 @@ def now_from_state(settings: Settings, reader: LogReader, deriver: Deriver, stat
         for name in settings.tanks
     )
     top = head(settings, reader, as_of_ms)
-    sensors = sensor_health(settings, last_rows(settings, reader, deriver, state, as_of_ms), as_of_ms)
+    sick = find_sickness(settings, reader, as_of_ms)
+    sensors = sensor_health(settings, last_rows(settings, reader, deriver, state, as_of_ms), as_of_ms, sick)
+    levels = tuple(doubted(level, settings.tanks[level.name].sensor, sick) for level in levels)
     why_blind = {sensor.name: sensor.because for sensor in sensors if sensor.is_in_trouble}
     if top["last_reading_ms"] is None or top["last_reading_is_old"]:
         why_blind = dict.fromkeys(settings.sensors, "nothing newer is in the log")
@@ -122,7 +125,9 @@ def _reserve(settings: Settings, levels: tuple[TankLevel, ...]) -> ReserveNow | 
     parts = [level for level in levels if level.name in names]
     known = all(level.usable_l is not None for level in parts)
     usable_l = math.fsum(level.usable_l or 0.0 for level in parts) if known else None
-    reasons = [f"{level.name}: {level.because}" for level in parts if level.state in ("unknown", "last_known")]
+    reasons = [
+        f"{level.name}: {level.because}" for level in parts if level.state in ("unknown", "last_known", "doubtful")
+    ]
     return ReserveNow(
         fire_l=fire_l,
         usable_l=usable_l,

@@ -1,12 +1,13 @@
 """How the sensors are: which of them say nothing, or nothing of use, and since when."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rainstead.derive import Deriver, State
 from rainstead.log import LogReader
 from rainstead.readings import Quality
 from rainstead.settings import Settings
+from rainstead.sickness import Sickness
 
 from .answer import old_after_s
 
@@ -32,9 +33,10 @@ _WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class SensorHealth:
-    """One sensor. state: ok, old, never, or the name of its newest row's quality.
+    """One sensor. state: ok, old, never, the name of its newest row's quality, or frozen, jumped, no_value.
 
     A gauge or a meter speaks only when something happens: it is ok while it has not said otherwise.
+    since_ms: since when it is frozen or has no value, or when it jumped; None where it is not known.
     """
 
     name: str
@@ -44,6 +46,7 @@ class SensorHealth:
     because: str | None
     last_ms: int | None
     age_s: float | None
+    since_ms: int | None = None
 
 
 def quality_words(quality: int) -> str:
@@ -75,9 +78,19 @@ def last_rows(
     return found
 
 
-def sensor_health(settings: Settings, rows: Mapping[str, LastRow], as_of_ms: int) -> tuple[SensorHealth, ...]:
-    """All sensors of the settings, by name."""
-    return tuple(_health(settings, name, rows.get(name), as_of_ms) for name in sorted(settings.sensors))
+def sensor_health(
+    settings: Settings, rows: Mapping[str, LastRow], as_of_ms: int, sick: Mapping[str, Sickness] | None = None
+) -> tuple[SensorHealth, ...]:
+    """All sensors of the settings, by name. sick: which of those that speak are sick all the same."""
+    found = []
+    for name in sorted(settings.sensors):
+        health = _health(settings, name, rows.get(name), as_of_ms)
+        if sick and name in sick and health.state not in ("old", "never"):
+            why = sick[name]
+            because = why.because if health.because is None else f"{health.because}; {why.because}"
+            health = replace(health, state=why.state, is_in_trouble=True, because=because, since_ms=why.since_ms)
+        found.append(health)
+    return tuple(found)
 
 
 def _health(settings: Settings, name: str, row: LastRow | None, as_of_ms: int) -> SensorHealth:

@@ -7,6 +7,7 @@ from .latest import LatestState, latest_sum
 from .litres import TankLitres, tank_litres
 from .pump import FLOW_START, RUN_START, FlowState, PumpRun, RunState, flow_rows, open_run, runs
 from .rain import TIP_START, TipState, tip_rows
+from .sickness import has_moved, last_jump, same_since_ms
 from .sound import dry_sound_speed_m_s, sound_speed_m_s, sound_u_ratio
 from .spells import Spell
 from .storm import STORM_START, Storm, StormState, open_storm, storms
@@ -51,14 +52,17 @@ __all__ = [
     "depth_m",
     "dry_sound_speed_m_s",
     "flow_rows",
+    "has_moved",
     "hold",
     "in_force",
+    "last_jump",
     "latest_sum",
     "open_run",
     "open_storm",
     "resolution_u",
     "running_median",
     "runs",
+    "same_since_ms",
     "sound_speed_m_s",
     "sound_u_ratio",
     "storms",

@@ -15,7 +15,7 @@ Days = Annotated[int, typer.Option("--days", min=1, max=3660, help="How many day
 
 def add_to(app: typer.Typer) -> None:
     """Hang the commands on the program."""
-    for command in (now, tanks, rain, storms, pump, alarms, replay):
+    for command in (now, tanks, rain, storms, pump, alarms, replay, health):
         app.command()(command)
 
 
@@ -138,3 +138,14 @@ def replay(
     show(answer, as_json, layout.replay)
     if other is None and not answer.is_identical:
         raise typer.Exit(1)
+
+
+def health(site: SiteFolder = Path(), as_of: AsOf = None, as_json: AsJson = False) -> None:
+    """How the logger is: sensors with reasons and counts, clock, disk, queue, board."""
+    from rainstead import answers
+
+    from . import layout_health
+
+    with open_site(site, as_of) as opened:
+        answer = answers.health(opened.settings, opened.reader, opened.as_of_ms, site=opened.folder)
+    show(answer, as_json, layout_health.health)

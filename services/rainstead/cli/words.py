@@ -52,9 +52,13 @@ def spread(level: TankLevel | Total) -> str:
 
 def state_mark(level: TankLevel) -> str:
     """One word beside the litres, so that an old level is never taken for the present one."""
-    return {"measured": "", "at_least_brim": "at brim", "last_known": "OLD", "no_sensor": "no sensor"}.get(
-        level.state, level.state
-    )
+    return {
+        "measured": "",
+        "at_least_brim": "at brim",
+        "last_known": "OLD",
+        "doubtful": "DOUBTFUL",
+        "no_sensor": "no sensor",
+    }.get(level.state, level.state)
 
 
 def state_words(level: TankLevel) -> str:
@@ -67,6 +71,8 @@ def state_words(level: TankLevel) -> str:
         case "last_known":
             told = f"last known, {age(level.age_s)} old" if level.age_s is not None else "last known"
             return f"{told}: {level.because}"
+        case "doubtful":
+            return f"doubtful: {level.because}"
         case "no_sensor":
             return "no sensor"
         case _:

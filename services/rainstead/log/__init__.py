@@ -4,7 +4,7 @@ from .checking import LogCheck, check_log
 from .copying import back_up, copy_database, restore
 from .gaps import Gap
 from .lock import WriterLock
-from .read import Behind, LogReader, SensorRow
+from .read import Behind, LogReader, SensorRow, UndatedRun
 from .schema import SCHEMA_VERSION
 from .sealed import DamagedHour
 from .thinning import Keep, Minutes, Thinned
@@ -24,6 +24,7 @@ __all__ = [
     "Row",
     "SensorRow",
     "Thinned",
+    "UndatedRun",
     "WriterLock",
     "back_up",
     "check_log",

@@ -27,7 +27,7 @@ _SELECT = (
     " FROM reading WHERE"
 )
 
-__all__ = ["Behind", "LogReader", "SensorRow"]
+__all__ = ["Behind", "LogReader", "SensorRow", "UndatedRun"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +46,16 @@ class Behind:
     number: int
     from_ms: int
     moved: bool
+
+
+@dataclass(frozen=True, slots=True)
+class UndatedRun:
+    """A run of the logger whose stamps are a guess; offset_ms: what was taken for wall clock minus boot clock."""
+
+    number: int
+    first_ms: int
+    last_ms: int
+    offset_ms: int
 
 
 class LogReader:
@@ -306,13 +316,13 @@ class LogReader:
             self._decoded = {}
         return int(count)
 
-    def events(self, *, upto_ms: int | None = None) -> list[AlarmEvent]:
-        """Alarm events up to a time, oldest first."""
-        high = 2**62 if upto_ms is None else upto_ms
+    def events(self, *, after_ms: int | None = None, upto_ms: int | None = None) -> list[AlarmEvent]:
+        """Alarm events with after_ms < t_ms <= upto_ms, oldest first."""
+        low, high = (-_FAR_MS if after_ms is None else after_ms), (_FAR_MS if upto_ms is None else upto_ms)
         rows = self._db.execute(
             "SELECT t_ms, alarm, subject, state, value, limit_value, unit, reason FROM event"
-            " WHERE t_ms <= ? ORDER BY t_ms, alarm, subject, state",
-            (high,),
+            " WHERE t_ms > ? AND t_ms <= ? ORDER BY t_ms, alarm, subject, state",
+            (low, high),
         )
         return [AlarmEvent(*row) for row in rows]
 
@@ -332,17 +342,33 @@ class LogReader:
 
     def behind(self, after: int) -> list["Behind"]:
         """Where the log changed behind what a reader may have read already, later than the note of that number."""
+        if self._db.execute("SELECT 1 FROM sqlite_schema WHERE name = 'behind'").fetchone() is None:
+            return []  # of an older schema, which no writer has opened since
         rows = self._db.execute("SELECT id, from_ms, moved FROM behind WHERE id > ? ORDER BY id", (after,))
         return [Behind(number, from_ms, bool(moved)) for number, from_ms, moved in rows]
 
     def untrusted_ms(self) -> list[tuple[int, int]]:
         """First and last stamp of each stretch whose clock is not known to have been right."""
+        if self._db.execute("SELECT 1 FROM segment WHERE trusted = 0 LIMIT 1").fetchone() is None:
+            return []
         rows = self._db.execute(
             "SELECT min(first_ms), max(last_ms) FROM (SELECT segment, t_ms AS first_ms, t_ms AS last_ms FROM reading"
             " UNION ALL SELECT segment, first_ms, last_ms FROM block)"
             " WHERE segment IN (SELECT id FROM segment WHERE trusted = 0) GROUP BY segment"
         )
         return [(first_ms, last_ms) for first_ms, last_ms in rows]
+
+    def undated_runs(self) -> list["UndatedRun"]:
+        """Runs of the logger with readings, none of whose clock is known to have been right; a scan of the index."""
+        has_blocks = self._db.execute("SELECT 1 FROM sqlite_schema WHERE name = 'block'").fetchone() is not None
+        blocks = " UNION ALL SELECT segment, first_ms, last_ms FROM block" if has_blocks else ""
+        rows = self._db.execute(
+            "SELECT boot.id, min(first_ms), max(last_ms), max(offset_ms)"
+            f" FROM (SELECT segment, t_ms AS first_ms, t_ms AS last_ms FROM reading{blocks})"
+            " JOIN segment ON segment.id = segment JOIN boot ON boot.id = segment.boot"
+            " WHERE boot.source = 'logger' GROUP BY boot.id HAVING max(trusted) = 0 ORDER BY boot.id"
+        )
+        return [UndatedRun(*row) for row in rows]
 
     def settings_have_changed(self, digest: str) -> bool:
         """Whether any part of the log was written under settings of another digest."""

@@ -1,0 +1,121 @@
+"""How the logger and its sensors are: what the log shows, and what the logger says of itself."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rainstead.boardhealth import RUN_FOLDER, read_board_health
+from rainstead.derive import Deriver
+from rainstead.log import LogReader
+from rainstead.replay import state_at
+from rainstead.settings import Settings
+from rainstead.sickness import find_sickness
+
+from .alarms import AlarmStanding, standing
+from .answer import Answer, head
+from .sensors import SensorHealth, last_rows, sensor_health
+
+__all__ = ["BoardHealth", "Count", "HealthAnswer", "SensorReport", "health"]
+
+Number = float | int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """So many of something since the logger began: bounces, bad_bytes, opened_anew and the like."""
+
+    what: str
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class SensorReport:
+    """One sensor. health: by the log. logger_says: what is wrong in the logger's own words, while something is."""
+
+    health: SensorHealth
+    logger_says: str | None
+    counts: tuple[Count, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BoardHealth:
+    """The logger's own account, and how old it is; None where the board does not tell."""
+
+    written_ms: int
+    age_s: float
+    version: str
+    uptime_s: Number
+    clock_is_trusted: bool | None
+    last_commit_age_s: Number
+    slowest_commit_s: Number
+    disk_trouble: str | None
+    free_mb: Number
+    waiting: Number
+    dropped: Number
+    calculation_failed: str | None
+    resident_bytes: Number
+    board_temperature_c: Number
+    supply_is_low: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HealthAnswer(Answer):
+    """logger is None, with logger_because, where it left no account of itself."""
+
+    clock_is_trusted: bool
+    logger: BoardHealth | None
+    logger_because: str | None
+    sensors: tuple[SensorReport, ...]
+    alarms: tuple[AlarmStanding, ...]
+
+
+def health(
+    settings: Settings, reader: LogReader, as_of_ms: int, *, site: Path, run_folder: Path = RUN_FOLDER
+) -> HealthAnswer:
+    """How sensors, clock, disk and queue are. The logger's account is of now; an earlier time has none."""
+    deriver = Deriver(settings)
+    state = state_at(reader, deriver, upto_ms=as_of_ms)
+    sick = find_sickness(settings, reader, as_of_ms)
+    told = read_board_health(site, settings.site.name, run_folder)
+    if told is not None and told["written_ms"] > as_of_ms:
+        told = None
+    said = {} if told is None else {one["name"]: one for one in told.get("sensors", []) if isinstance(one, dict)}
+    rows = sensor_health(settings, last_rows(settings, reader, deriver, state, as_of_ms), as_of_ms, sick)
+    return HealthAnswer(
+        **head(settings, reader, as_of_ms),
+        clock_is_trusted=reader.clock_is_trusted(),
+        logger=None if told is None else _board(told, as_of_ms),
+        logger_because=None if told is not None else "it left no account of itself that can be read from here",
+        sensors=tuple(
+            SensorReport(one, said.get(one.name, {}).get("trouble"), _counts(said.get(one.name, {}))) for one in rows
+        ),
+        alarms=standing(settings, reader.events(upto_ms=as_of_ms)),
+    )
+
+
+def _counts(said: Mapping[str, Any]) -> tuple[Count, ...]:
+    return tuple(Count(what, number) for what, number in sorted(said.get("counts", {}).items()))
+
+
+def _board(told: Mapping[str, Any], as_of_ms: int) -> BoardHealth:
+    def get(key: str) -> Any:
+        return told.get(key)
+
+    return BoardHealth(
+        written_ms=told["written_ms"],
+        age_s=(as_of_ms - told["written_ms"]) / 1000,
+        version=str(get("version")),
+        uptime_s=get("uptime_s"),
+        clock_is_trusted=get("clock_is_trusted"),
+        last_commit_age_s=get("last_commit_age_s"),
+        slowest_commit_s=get("slowest_commit_s"),
+        disk_trouble=get("disk_trouble"),
+        free_mb=get("free_mb"),
+        waiting=get("waiting"),
+        dropped=get("dropped"),
+        calculation_failed=get("calculation_failed"),
+        resident_bytes=get("resident_bytes"),
+        board_temperature_c=get("board_temperature_c"),
+        supply_is_low=get("supply_is_low"),
+    )

@@ -1,0 +1,77 @@
+"""How `health` is laid out."""
+
+from typing import Any
+
+from rich.console import Group
+from rich.table import Table
+from rich.text import Text
+
+from rainstead.answers import BoardHealth, HealthAnswer
+
+from .words import age, moment, span
+
+__all__ = ["health"]
+
+
+def health(answer: HealthAnswer) -> Group:
+    """The logger, then its sensors, then the board's alarms that are active."""
+    parts: list[Any] = []
+    if answer.logger is None:
+        parts.append(Text(f"The logger: not enough to say, because {answer.logger_because}.", style="yellow"))
+    else:
+        parts += _logger(answer.logger)
+    if not answer.clock_is_trusted:
+        parts.append(Text("The newest stamps are a guess: the board's clock is not set.", style="yellow"))
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for name in ("sensor", "state", "last heard", "since", "counts", "why"):
+        table.add_column(name, no_wrap=name != "why")
+    for one in answer.sensors:
+        told = one.health
+        counts = ", ".join(f"{count.number:,} {count.what.replace('_', ' ')}" for count in one.counts if count.number)
+        why = "; ".join(reason for reason in (one.logger_says, told.because) if reason)
+        style = "yellow" if told.is_in_trouble or one.logger_says else ""
+        table.add_row(
+            told.name,
+            Text(told.state.replace("_", " "), style=style),
+            "never" if told.age_s is None else f"{age(told.age_s)} ago",
+            "" if told.since_ms is None else moment(told.since_ms, answer.time_zone),
+            counts,
+            Text(why, style=style),
+        )
+    parts += [Text(""), table]
+    active = [one for one in answer.alarms if one.state != "normal"]
+    parts += [
+        Text(f"ALARM {one.alarm.replace('_', ' ')}, {one.subject}: {one.reason}", style="bold red") for one in active
+    ]
+    return Group(*parts)
+
+
+def _logger(board: BoardHealth) -> list[Any]:
+    said = [f"The logger ({board.version}) said {age(board.age_s)} ago:"]
+    if board.uptime_s is not None:
+        said.append(f"up {span(board.uptime_s)};")
+    if board.last_commit_age_s is not None:
+        said.append(f"last commit {age(board.last_commit_age_s)} before;")
+    said.append(f"{board.waiting or 0:,} readings wait")
+    lines = [Text(" ".join(said))]
+    more = []
+    if board.free_mb is not None:
+        more.append(f"{board.free_mb:,.0f} MB free")
+    if board.resident_bytes is not None:
+        more.append(f"{board.resident_bytes / 1e6:.0f} MB of memory")
+    if board.slowest_commit_s is not None:
+        more.append(f"slowest commit {board.slowest_commit_s:.1f} s")
+    if board.board_temperature_c is not None:
+        more.append(f"board at {board.board_temperature_c:.0f} °C")
+    lines.append(Text("; ".join(more)))
+    if board.disk_trouble:
+        lines.append(Text(f"Readings cannot be stored: {board.disk_trouble}", style="bold red"))
+    if board.dropped:
+        lines.append(Text(f"{board.dropped:,} readings were lost for want of room", style="bold red"))
+    if board.supply_is_low:
+        lines.append(Text("The board's supply voltage is too low: cards and USB fail of it first.", style="bold red"))
+    if board.calculation_failed:
+        lines.append(
+            Text(f"The calculation fails, so alarms are not watched: {board.calculation_failed}", style="bold red")
+        )
+    return lines

@@ -1,0 +1,132 @@
+"""Which level sensors are sick though they speak: frozen, jumping, or without a usable value for long.
+
+Worked out from the log alone, by the same function for the logger and at the desk.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from rainstead import calc
+from rainstead.log import LogReader
+from rainstead.readings import F64, I64, Batch, Kind, Quality
+from rainstead.settings import Ranger, Settings, sensor_kind
+
+__all__ = ["Sickness", "find_sickness"]
+
+NO_VALUE_MS: Final = 3_600_000
+JUMP_TOLD_MS: Final = 3_600_000
+JUMP_ALLOWANCE_MM: Final = 30.0
+FEWEST_SAME: Final = 30
+"""Equal readings before a sensor may be called frozen: one that speaks seldom is given more time."""
+MOVED: Final = {Kind.LEVEL: 10.0, Kind.TEMPERATURE: 3.0, Kind.TIP: 1.0, Kind.PULSE: 1.0}
+"""So much change in another sensor says that this one should have seen something: millimetres; degrees, which move the
+speed of sound by half a percent; a tip; a pulse. Common practice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sickness:
+    """state: frozen, jumped or no_value. since_ms: since when; None where it was so all the time that was looked at."""
+
+    state: str
+    since_ms: int | None
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Series:
+    t_ms: I64
+    value: F64
+    """NaN where a reading is not to be used as a level."""
+    says: npt.NDArray[np.bool_]
+    """Whether the reading says something of the water: a level, or that it is too near to be measured."""
+
+
+def find_sickness(settings: Settings, reader: LogReader, as_of_ms: int) -> dict[str, Sickness]:
+    """What the last hours of the log say of each level sensor that is sick at a time."""
+    rangers = {name: sensor for name, sensor in settings.sensors.items() if isinstance(sensor, Ranger)}
+    if not rangers:
+        return {}
+    longest_ms = round(max(ranger.frozen_after_s for ranger in rangers.values()) * 1000)
+    from_ms = as_of_ms - max(longest_ms + JUMP_TOLD_MS, NO_VALUE_MS)
+    levels = _series(reader, list(rangers), from_ms, as_of_ms)
+    found: dict[str, Sickness] = {}
+    for name, ranger in rangers.items():
+        sick = _no_value(levels[name]) or _jumped(levels[name], ranger, as_of_ms)
+        if sick is not None:
+            found[name] = sick
+            continue
+        since_ms = _same_since_ms(levels[name], ranger)
+        if since_ms is not None and (other := _moved_since(settings, reader, name, since_ms, as_of_ms)) is not None:
+            hours = (int(levels[name].t_ms[-1]) - since_ms) / 3.6e6
+            told = f"the same value to the last digit for {hours:.1f} h, while {other} moved; is it frozen?"
+            found[name] = Sickness("frozen", since_ms, told)
+    return found
+
+
+def _series(reader: LogReader, names: list[str], from_ms: int, upto_ms: int) -> dict[str, _Series]:
+    parts: list[Batch] = list(reader.batches(after_ms=from_ms, upto_ms=upto_ms, sensors=names))
+    found = {}
+    for name in names:
+        mine = [part.of(name) for part in parts]
+        if not mine:
+            found[name] = _Series(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0, dtype=bool))
+            continue
+        quality = np.concatenate([part.quality for part in mine])
+        usable = quality == Quality.OK
+        value = np.concatenate([part.value for part in mine])
+        found[name] = _Series(
+            np.concatenate([part.t_ms for part in mine]),
+            np.where(usable, value, np.nan),
+            usable | (quality == Quality.BLANKED),
+        )
+    return found
+
+
+def _no_value(series: _Series) -> Sickness | None:
+    """It speaks, and for an hour there was nothing of use. One that does not even speak is told elsewhere."""
+    if not len(series.t_ms):
+        return None
+    last_ms = int(series.t_ms[-1])
+    good = np.flatnonzero(series.says)
+    bad_from = int(good[-1]) + 1 if len(good) else 0
+    if bad_from == len(series.t_ms) or last_ms - int(series.t_ms[bad_from]) < NO_VALUE_MS:
+        return None
+    hours = (last_ms - int(series.t_ms[bad_from])) / 3.6e6
+    since_ms = int(series.t_ms[bad_from]) if bad_from else None
+    least = "" if bad_from else "at least "
+    return Sickness("no_value", since_ms, f"no usable value for {least}{hours:.1f} h")
+
+
+def _jumped(series: _Series, ranger: Ranger, as_of_ms: int) -> Sickness | None:
+    jump = calc.last_jump(series.t_ms, series.value, ranger.fastest_m_min * 1000, JUMP_ALLOWANCE_MM)
+    if jump is None or as_of_ms - jump[0] > JUMP_TOLD_MS:
+        return None
+    at_ms, by_mm = jump
+    way = "farther from" if by_mm > 0 else "nearer to"
+    told = (
+        f"the water seemed {abs(by_mm):.0f} mm {way} it all at once, faster than water moves; was it knocked or moved?"
+    )
+    return Sickness("jumped", at_ms, told)
+
+
+def _same_since_ms(series: _Series, ranger: Ranger) -> int | None:
+    since_ms = calc.same_since_ms(series.t_ms, series.value)
+    if since_ms is None or series.t_ms[-1] - since_ms < ranger.frozen_after_s * 1000:
+        return None
+    same = (series.t_ms >= since_ms) & ~np.isnan(series.value)
+    return since_ms if np.count_nonzero(same) >= FEWEST_SAME else None
+
+
+def _moved_since(settings: Settings, reader: LogReader, name: str, since_ms: int, upto_ms: int) -> str | None:
+    """Another sensor of the site that shows that there was something to see; None where all was still."""
+    others = [other for other in settings.sensors if other != name]
+    for other, series in _series(reader, others, since_ms, upto_ms).items():
+        kind = sensor_kind(settings.sensors[other])
+        # Tips and pulses count since the row before: one that is not nought is one that moved.
+        values = np.append(series.value, 0.0) if kind in (Kind.TIP, Kind.PULSE) else series.value
+        if calc.has_moved(values, MOVED[kind]):
+            return other
+    return None
