@@ -6,15 +6,19 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from rainstead.answers import OutlookAnswer, TransferAnswer, TransferMove, TransferPlan
+from rainstead.answers import OutlookAnswer, SizingAnswer, TransferAnswer, TransferMove, TransferPlan
 from rainstead.calc.desk import Answered, Unknown
 
 from .words import litres, when
 
-__all__ = ["outlook", "transfer"]
+__all__ = ["outlook", "sizing", "transfer"]
 
 _PUMP_CAUTION = (
     "Run a petrol engine outdoors only: its exhaust kills in a shed within minutes. Never leave it unattended."
+)
+_SIZING_CAUTION = (
+    "Past rain is no promise; gauge, roof and draw are taken at their nominal. What must stay for fire is for the fire "
+    "authority to say."
 )
 _RESERVE_CAUTION = "Not advice to stay and defend: the fire authority decides what a property needs."
 
@@ -187,3 +191,52 @@ def _with_rain(answer: OutlookAnswer) -> list[Any]:
         half = "" if answer.half_days is None else f", half of them within {answer.half_days:.0f}"
         parts.append(Text(f"One path in ten touches it within {answer.tenth_days:.0f} days{half}."))
     return [*parts, Text(said, style="dim")]
+
+
+_DRAW_BY = {"typed": "as typed", "household": "by the settings", "measured": "as the tanks have fallen of late"}
+
+
+def sizing(answer: SizingAnswer) -> Group:
+    """A line an option, the site as it is first."""
+    drawn = f"The house draws {litres(answer.draw_l_day)} a day, {_DRAW_BY[answer.draw_by]}"
+    if answer.record is None:
+        return Group(Text(f"{drawn}."), Text(f"Not enough to say, because {answer.because}.", style="yellow"))
+    record = answer.record
+    years = record.days / 365.25
+    parts: list[Any] = [
+        Text(f"{drawn}; {litres(answer.capacity_l)} of tanks, of which {litres(answer.reserve_l)} stay for fire."),
+        Text(
+            f"Run over {years:.0f} years of rain, {record.first_day} to {record.last_day}, "
+            f"{record.rain_mm_year:,.0f} mm a year, from {record.source}."
+        ),
+    ]
+    priced = any(line.cost is not None for line in answer.options)
+    columns = ("short", "longest", "supplied", "spilt kL", "kept kL")
+    table = _table("", *columns, *(("cost", "per kL") if priced else ()))
+    for line in answer.options:
+        days = sorted(one.days_short / years for one in (line.after, line.before))
+        both = f"{days[1]:.0f}" if round(days[0]) == round(days[1]) else f"{days[0]:.0f} to {days[1]:.0f}"
+        cost = "" if line.cost is None else f"{line.cost:,.0f}"
+        by_kl = "" if isinstance(line.after.cost_per_kl, Unknown) else f"{line.after.cost_per_kl.value:,.2f}"
+        table.add_row(
+            line.name,
+            f"{both} d",
+            f"{line.after.longest_short_days} d",
+            f"{100 * line.after.supply_ratio:.1f} %",
+            f"{line.after.spilt_l_year / 1000:,.1f}",
+            ""
+            if line is answer.options[0] or line.after.kept_l_year is None
+            else f"{line.after.kept_l_year / 1000:+,.1f}",
+            *((cost, by_kl) if priced else ()),
+        )
+    parts.append(table)
+    said = (
+        "Short, spilt, kept: a year. The two figures of days short are for a house that draws before the day's rain "
+        "comes, and for one that draws after it; the rest is by the first."
+    )
+    parts.append(Text(said, style="dim"))
+    if priced:
+        parts.append(Text(f"Costs are spread over {answer.years:g} years.", style="dim"))
+    if not answer.evaporation_is_counted:
+        parts.append(Text("Evaporation is not counted: [evaporation] has no monthly figures.", style="yellow"))
+    return Group(*parts, Text(_SIZING_CAUTION, style="dim"))

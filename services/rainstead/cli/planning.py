@@ -9,12 +9,20 @@ from .site import AsJson, AsOf, SiteFolder, open_site, show
 
 __all__ = ["add_to"]
 
+Record = Annotated[
+    Path | None,
+    typer.Option("--record", help="CSV of past rain with date and rain_mm; the site's own log where left out."),
+]
+DrawADay = Annotated[
+    str | None,
+    typer.Option("--draw", metavar="LITRES", help='What the house draws a day, "300 L", in place of what is known.'),
+]
 Plot = Annotated[Path | None, typer.Option("--plot", metavar="FILE", help="Draw it too: a .png, .svg or .pdf file.")]
 
 
 def add_to(app: typer.Typer) -> None:
     """Hang the commands on the program."""
-    for command in (transfer, outlook):
+    for command in (transfer, outlook, sizing):
         app.command()(command)
 
 
@@ -60,19 +68,11 @@ def outlook(
     days: Annotated[
         str, typer.Option("--days", metavar="DAYS", help="How far to look: a few numbers of days, with commas.")
     ] = "30,60,90",
-    record: Annotated[
-        Path | None,
-        typer.Option("--record", help="CSV of past rain with date and rain_mm; the site's own log where left out."),
-    ] = None,
+    record: Record = None,
     any_season: Annotated[
         bool, typer.Option("--any-season", help="Take rain from any time of the record's year, not this season's.")
     ] = False,
-    draw: Annotated[
-        str | None,
-        typer.Option(
-            "--draw", metavar="LITRES", help='What the house draws a day, "300 L", in place of what is measured.'
-        ),
-    ] = None,
+    draw: DrawADay = None,
     plot: Plot = None,
     site: SiteFolder = Path(),
     as_of: AsOf = None,
@@ -101,3 +101,47 @@ def outlook(
 
         plots.write(plots.outlook(answer), plot)
     show(answer, as_json, layout_planning.outlook)
+
+
+def sizing(
+    option: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--option",
+            metavar="WHAT",
+            help="What to try, again and again: 'tank=10kL cost=1800', 'roof=40m2', 'cover cost=900', 'draw=250L'.",
+        ),
+    ] = None,
+    record: Record = None,
+    draw: DrawADay = None,
+    years: Annotated[
+        float, typer.Option("--years", min=1, max=200, help="How long what is built lasts, for its cost by the litre.")
+    ] = 20,
+    plot: Plot = None,
+    site: SiteFolder = Path(),
+    as_of: AsOf = None,
+    as_json: AsJson = False,
+) -> None:
+    """What another tank, more roof, a cover or a smaller draw would have done over past rain."""
+    from rainstead import answers
+    from rainstead.notebook import read_notes
+
+    from . import layout_planning
+
+    with open_site(site, as_of) as opened, opened.progress("reading back") as progress:
+        answer = answers.sizing(
+            opened.settings,
+            opened.reader,
+            read_notes(opened.folder, upto_ms=opened.as_of_ms),
+            opened.as_of_ms,
+            answers.rain_record(opened.settings, opened.reader, opened.as_of_ms, record),
+            answers.read_options(option or []),
+            draw_l_day=answers.read_draw(draw),
+            years=years,
+            progress=progress,
+        )
+    if plot is not None:
+        from rainstead import plots
+
+        plots.write(plots.sizing(answer), plot)
+    show(answer, as_json, layout_planning.sizing)

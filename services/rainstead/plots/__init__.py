@@ -3,8 +3,8 @@
 from .look import COLOURS, NotWritten, days, new_figure, time_axis, write
 from .losses import losses
 from .outlook import outlook
-from .sizing import sizing
 from .run import run
+from .sizing import sizing
 from .storm import storm
 from .strapping import strapping
 from .yields import yields

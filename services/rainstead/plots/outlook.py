@@ -25,7 +25,7 @@ def outlook(answer: OutlookAnswer) -> Figure:
         ax.fill_between(
             when, low, high, color=COLOURS["rain"], alpha=0.35, linewidth=0, label="with rain, 8 in 10 of the paths"
         )
-        ax.plot(when, middle, color=COLOURS["water"], linewidth=2, label="with rain, the middle path")
+        ax.plot(when, middle, color=COLOURS["water"], linewidth=2, label="with rain, the middle of the paths")
     ax.plot(when, [line.dry_l for line in answer.fan], color=COLOURS["loss"], linewidth=2, label="with no rain")
     ax.axhline(answer.fire_l, color=COLOURS["limit"], linestyle="--", linewidth=1.5, label="fire reserve")
     ax.set_ylim(bottom=0)
