@@ -3,6 +3,7 @@
 import json
 import re
 from collections.abc import Iterator
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +39,9 @@ COMMANDS = {
     "alarms": [],
     "replay": ["--settings", "other.toml"],
     "note list": ["--struck"],
+    "transfer": ["--rain", "100,450,500"],
+    "outlook": ["--days", "5,10", "--record", "record.csv", "--draw", "300 L"],
+    "sizing": ["--record", "record.csv", "--draw", "300 L", "--option", "tank=5kL cost=100"],
 }
 
 
@@ -46,6 +50,9 @@ def build(folder: Path) -> Path:
     with Notebook(site) as notebook:
         notebook.add(Dip(0, "house", 1.0, 0.005), 0)
     (site / "other.toml").write_text(SETTINGS.replace("freeboard = 300", "freeboard = 100"), encoding="utf-8")
+    days = (date(2023, 1, 1) + timedelta(days=k) for k in range(800))
+    record = "".join(f"{day},{12 if day.toordinal() % 7 == 0 else 0}\n" for day in days)
+    (site / "record.csv").write_text(f"date,rain_mm\n{record}", encoding="utf-8")
     return site
 
 
@@ -65,7 +72,7 @@ def walked(value: Any, path: str) -> Iterator[str]:
 
 
 def paths_of(command: str, site: Path) -> set[str]:
-    options = [str(site / one) if one.endswith(".toml") else one for one in COMMANDS[command]]
+    options = [str(site / one) if one.endswith((".toml", ".csv")) else one for one in COMMANDS[command]]
     result = CliRunner().invoke(
         app, [*command.split(), "--site", str(site), "--as-of", "2026-03-28T10:01:45Z", "--json", *options]
     )
