@@ -20,6 +20,7 @@ from rainstead.calc.desk import (
     Roof,
     RoofPipe,
     Stores,
+    TankFit,
     WaterTank,
     advance_days,
     cascade_of,
@@ -299,7 +300,7 @@ def test_the_probability_of_a_spill_is_the_normal_tail_where_only_the_level_is_u
 def test_litres_that_come_have_the_uncertainty_that_the_gum_gives() -> None:
     # JCGM 100:2008, 5.1.2, by the package uncertainties: yield x (rain - loss), for a rain that is given.
     network = roof_network(Roof("r", 100.0, 0.9, 0.6, 0.0, (("t", 1.0),)), WaterTank("t", 1e6, 0.0, 0.0, 0.0))
-    fitted = {"t": (Estimate(90.0, 1.5, 87.0, 93.0), Estimate(0.6, 0.1, 0.4, 0.8))}
+    fitted = {"t": TankFit("t", Estimate(90.0, 1.5, 87.0, 93.0), Estimate(0.6, 0.1, 0.4, 0.8))}
     found = spill_outlook(
         cascade_of(network),
         feeds_of(network, fitted),

@@ -18,6 +18,7 @@ from rainstead.calc.desk import (
     RainExpected,
     Roof,
     SpillOutlook,
+    TankFit,
     Unknown,
     WaterTank,
     cascade_of,
@@ -150,8 +151,8 @@ def test_a_tank_that_nobody_knows_keeps_what_it_gets_and_loses_nothing() -> None
 
 
 def test_a_fit_takes_the_place_of_the_roofs_of_its_tank_alone() -> None:
-    feeds = feeds_of(NETWORK, {"top": (Estimate(40.0, 1.0, 38.0, 42.0), Estimate(0.7, 0.1, 0.5, 0.9))})
-    assert [(feed.tank, feed.source) for feed in feeds] == [("top", "fit of top"), ("foot", "a"), ("aside", "b")]
+    feeds = feeds_of(NETWORK, {"top": TankFit("storms", Estimate(40.0, 1.0, 38.0, 42.0), Estimate(0.7, 0.1, 0.5, 0.9))})
+    assert [(feed.tank, feed.source) for feed in feeds] == [("top", "storms"), ("foot", "a"), ("aside", "b")]
 
 
 @pytest.mark.parametrize("three", [(5.0, 4.0, 8.0), (-1.0, 2.0, 3.0), (1.0, 2.0, math.nan), (1.0, 9.0, 8.0)])

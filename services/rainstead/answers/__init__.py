@@ -8,6 +8,7 @@ from .counterfits import GaugeFit, MeterFit, bucket_fit, gauge_fit, runs_fit
 from .days import local, read_time_ms
 from .defence import DefenceAnswer, DefenceAsked, DefenceTank, defence
 from .filling import LeftOut
+from .fittedyield import TankFit, fitted_yields
 from .fitting import Compared, DipsFit, LitresFit, StepLine, StrappingFit, dips_fit, strapping_fit
 from .health import BoardHealth, HealthAnswer, SensorReport, health
 from .leaks import LeakLine, WatchedDay
@@ -87,6 +88,7 @@ __all__ = [
     "StormTank",
     "StormsAnswer",
     "StrappingFit",
+    "TankFit",
     "TankLevel",
     "TankLosses",
     "TanksAnswer",
@@ -109,6 +111,7 @@ __all__ = [
     "delivery_entry",
     "dip_entry",
     "dips_fit",
+    "fitted_yields",
     "forecast_entry",
     "fuel_entry",
     "gauge_fit",

@@ -1,7 +1,7 @@
 """How long the fire reserve stays untouched at the present draw, with and without rain."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -14,6 +14,7 @@ from rainstead.calc.desk import (
     Network,
     RoofPipe,
     Stores,
+    TankFit,
     Unknown,
     advance_days,
     cascade_of,
@@ -130,9 +131,13 @@ def outlook(
     horizons: Sequence[int] = (30, 60, 90),
     draw_l_day: float | None = None,
     any_season: bool = False,
+    fitted: Mapping[str, TankFit] | None = None,
     progress: Progress | None = None,
 ) -> OutlookAnswer:
-    """From the levels at a time. draw_l_day: typed, in place of the fall of the tank that the house draws from.
+    """From the levels at a time.
+
+    draw_l_day: typed, in place of the fall of the tank that the house draws from. fitted: yields measured, by tank, in
+    place of the settings'.
 
     Raises NoReserve.
     """
@@ -153,7 +158,7 @@ def outlook(
         dry, paths = fall, fall
     else:
         dry = days_without_rain(usable, fall, fire_l)
-        paths = _with_rain(settings, network, tanks, record, as_of_ms, longest, any_season)
+        paths = _with_rain(settings, network, tanks, record, as_of_ms, longest, any_season, fitted)
     touched = None if isinstance(paths, Unknown) else first_touched(paths, fire_l) - 1
     return OutlookAnswer(
         **head(settings, reader, as_of_ms),
@@ -224,6 +229,7 @@ def _with_rain(
     as_of_ms: int,
     days: int,
     any_season: bool,
+    fitted: Mapping[str, TankFit] | None,
 ) -> F64 | Unknown:
     """Usable litres in the reserve's tanks, now and in the evening of each day, (days + 1, paths).
 
@@ -258,7 +264,7 @@ def _with_rain(
     falls_l = np.maximum(fall_l - inside_l + fall_u_l * z[1], 0.0)
     pipes = []
     scores = {}
-    for feed in feeds_of(network):
+    for feed in feeds_of(network, fitted):
         if feed.source not in scores:
             scores[feed.source] = rng.standard_normal((2, _PATHS))
         of_yield, of_loss = scores[feed.source]

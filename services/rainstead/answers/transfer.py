@@ -17,6 +17,7 @@ from rainstead.calc.desk import (
     PumpReach,
     RainExpected,
     SpillOutlook,
+    TankFit,
     Unknown,
     cascade_of,
     coming_l,
@@ -137,10 +138,10 @@ def transfer(
     as_of_ms: int,
     rain: RainAhead,
     *,
-    fitted: Mapping[str, tuple[Estimate, Estimate]] | None = None,
+    fitted: Mapping[str, TankFit] | None = None,
     progress: Progress | None = None,
 ) -> TransferAnswer:
-    """Advice from the levels at a time. fitted: a tank's yield (L/mm) and loss (mm), in place of the settings'."""
+    """Advice from the levels at a time. fitted: yields measured or typed, by tank, in place of the settings'."""
     deriver = Deriver(settings)
     held = rooms(settings, reader, deriver, as_of_ms, progress=progress)
     network = network_of(settings, as_of_ms)

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from rainstead.calc.desk import LOSS_U_RATIO, NOMINAL_YIELD_U_RATIO, Estimate, estimate
+from rainstead.calc.desk import LOSS_U_RATIO, NOMINAL_YIELD_U_RATIO, TankFit, estimate
 from rainstead.settings import Settings
 
 from .typed import Refused, read_tank
@@ -12,9 +12,9 @@ __all__ = ["read_yields"]
 _LOSS_MM = 0.5
 
 
-def read_yields(texts: Sequence[str], settings: Settings) -> dict[str, tuple[Estimate, Estimate]]:
+def read_yields(texts: Sequence[str], settings: Settings) -> dict[str, TankFit]:
     """From `TANK=L_PER_MM`, `TANK=L_PER_MM,U` or `TANK=L_PER_MM,U,LOSS_MM`: yield and loss of each tank named."""
-    found: dict[str, tuple[Estimate, Estimate]] = {}
+    found: dict[str, TankFit] = {}
     for text in texts:
         name, equals, figures = text.partition("=")
         try:
@@ -29,5 +29,9 @@ def read_yields(texts: Sequence[str], settings: Settings) -> dict[str, tuple[Est
         tank = read_tank(name.strip(), settings)
         u = values[1] if len(values) > 1 else NOMINAL_YIELD_U_RATIO * values[0]
         loss_mm = values[2] if len(values) > 2 else _LOSS_MM
-        found[tank] = (estimate(values[0], u, floor=0.0), estimate(loss_mm, LOSS_U_RATIO * loss_mm, floor=0.0))
+        found[tank] = TankFit(
+            f"typed for {tank}",
+            estimate(values[0], u, floor=0.0),
+            estimate(loss_mm, LOSS_U_RATIO * loss_mm, floor=0.0),
+        )
     return found

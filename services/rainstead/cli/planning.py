@@ -1,11 +1,15 @@
 """The commands that look ahead: what to pump before rain, how long the reserve lasts, what to build."""
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from .site import AsJson, AsOf, SiteFolder, open_site, show
+from .site import AsJson, AsOf, OpenSite, SiteFolder, open_site, show
+
+if TYPE_CHECKING:
+    from rainstead.answers import TankFit
 
 __all__ = ["add_to"]
 
@@ -17,6 +21,9 @@ DrawADay = Annotated[
     str | None,
     typer.Option("--draw", metavar="LITRES", help='What the house draws a day, "300 L", in place of what is known.'),
 ]
+Fitted = Annotated[
+    bool, typer.Option("--fitted", help="Take the yields that the log's own storms show, where they are enough.")
+]
 Plot = Annotated[Path | None, typer.Option("--plot", metavar="FILE", help="Draw it too: a .png, .svg or .pdf file.")]
 
 
@@ -24,6 +31,14 @@ def add_to(app: typer.Typer) -> None:
     """Hang the commands on the program."""
     for command in (transfer, outlook, sizing):
         app.command()(command)
+
+
+def _fitted(opened: OpenSite, progress: Callable[[int], None] | None) -> "dict[str, TankFit]":
+    from rainstead import answers
+    from rainstead.notebook import read_notes
+
+    notes = read_notes(opened.folder, upto_ms=opened.as_of_ms)
+    return answers.fitted_yields(opened.settings, opened.reader, notes, opened.as_of_ms, progress=progress)
 
 
 def transfer(
@@ -35,6 +50,7 @@ def transfer(
         Path | None,
         typer.Option("--forecast", help="CSV or JSON with from, upto, low_mm, likely_mm, high_mm."),
     ] = None,
+    fitted: Fitted = False,
     yields: Annotated[
         list[str] | None,
         typer.Option("--yield", metavar="TANK=L_PER_MM", help="A roof's yield, in place of the settings' nominal."),
@@ -52,13 +68,14 @@ def transfer(
     with open_site(site, as_of) as opened, opened.progress("catching up") as progress:
         notes = read_notes(opened.folder, upto_ms=opened.as_of_ms)
         told = answers.rain_ahead(opened.settings, notes, opened.as_of_ms, rain, forecast)
+        measured = _fitted(opened, progress) if fitted else {}
         answer = answers.transfer(
             opened.settings,
             opened.reader,
             notes,
             opened.as_of_ms,
             told,
-            fitted=answers.read_yields(yields or [], opened.settings),
+            fitted=measured | answers.read_yields(yields or [], opened.settings),
             progress=progress,
         )
     show(answer, as_json, layout_planning.transfer)
@@ -73,6 +90,7 @@ def outlook(
         bool, typer.Option("--any-season", help="Take rain from any time of the record's year, not this season's.")
     ] = False,
     draw: DrawADay = None,
+    fitted: Fitted = False,
     plot: Plot = None,
     site: SiteFolder = Path(),
     as_of: AsOf = None,
@@ -94,6 +112,7 @@ def outlook(
             horizons=answers.read_horizons(days),
             draw_l_day=answers.read_draw(draw),
             any_season=any_season,
+            fitted=_fitted(opened, progress) if fitted else None,
             progress=progress,
         )
     if plot is not None:

@@ -20,7 +20,7 @@ from .evaporation import (
 from .explain import METER, RECEIVER, SOURCE, Cause, Findings, RunFacts, explain
 from .fall import daily_fall
 from .fallfit import Fall, FallSpan, fall_fit, steep_falls
-from .feeds import LOSS_U_RATIO, NOMINAL_YIELD_U_RATIO, Feed, feeds_of, roof_water_l
+from .feeds import LOSS_U_RATIO, NOMINAL_YIELD_U_RATIO, Feed, TankFit, feeds_of, roof_water_l
 from .fillsteps import FillStep, StraightFit, WaterLevel, fit_straight, told_apart, zero_depth_m
 from .flowtrend import FlowTrend, RunFlow, flow_trend, next_flow
 from .freeboard import freeboard, usable
@@ -137,6 +137,7 @@ __all__ = [
     "StrappingFit",
     "SuddenFalls",
     "TablePoint",
+    "TankFit",
     "TankGain",
     "TankMinutes",
     "TankPart",

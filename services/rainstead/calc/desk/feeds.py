@@ -11,7 +11,7 @@ from .cascade import Cascade
 from .estimate import Estimate
 from .network import Network
 
-__all__ = ["LOSS_U_RATIO", "NOMINAL_YIELD_U_RATIO", "Feed", "feeds_of", "roof_water_l"]
+__all__ = ["LOSS_U_RATIO", "NOMINAL_YIELD_U_RATIO", "Feed", "TankFit", "feeds_of", "roof_water_l"]
 
 NOMINAL_YIELD_U_RATIO = 0.10
 """Relative standard uncertainty of a yield that nobody has measured. Roofs deliver 75 to 95 % in practice (0.07 as a
@@ -35,12 +35,24 @@ class Feed:
     loss_u_mm: float
 
 
-def feeds_of(network: Network, fitted: Mapping[str, tuple[Estimate, Estimate]] | None = None) -> tuple[Feed, ...]:
-    """A tank's own fit (litres per millimetre, millimetres lost first) where there is one, else its roofs' nominal."""
+@dataclass(frozen=True, slots=True)
+class TankFit:
+    """What was measured of the roofs of one tank: litres per millimetre, and the rain that is lost first.
+
+    source: whose error it is; tanks that were fitted together have one.
+    """
+
+    source: str
+    yield_l_mm: Estimate
+    loss_mm: Estimate
+
+
+def feeds_of(network: Network, fitted: Mapping[str, TankFit] | None = None) -> tuple[Feed, ...]:
+    """A tank's own fit where there is one, else its roofs' nominal figures."""
     fits = {} if fitted is None else fitted
     feeds = [
-        Feed(tank, f"fit of {tank}", slope.value, slope.u, max(loss.value, 0.0), loss.u)
-        for tank, (slope, loss) in fits.items()
+        Feed(tank, fit.source, fit.yield_l_mm.value, fit.yield_l_mm.u, max(fit.loss_mm.value, 0.0), fit.loss_mm.u)
+        for tank, fit in fits.items()
     ]
     for roof in network.roofs:
         flush_mm = roof.first_flush_l / roof.yield_l_mm
