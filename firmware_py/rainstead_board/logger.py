@@ -4,6 +4,7 @@
 """
 
 import argparse
+import contextlib
 import logging
 import os
 import signal
@@ -21,6 +22,7 @@ from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
 from rainstead.errors import RainsteadError, SettingsError
 from rainstead.log import LogReader, LogWriter
 from rainstead.settings import Settings, parse_settings
+from rainstead.sickness import find_sickness
 
 from .boardwatch import BoardWatch, Facts
 from .drivers import Channel, build_channels, edges_have_ended
@@ -39,6 +41,7 @@ __all__ = ["Logger", "main"]
 
 LOOK_EVERY_MS: Final = 5_000
 HEALTH_EVERY_MS: Final = 10_000
+SICKNESS_EVERY_MS: Final = 600_000
 SENSORS_MAY_TAKE_MS: Final = 15_000
 """A round of all sensors takes milliseconds; one that takes this long hangs."""
 
@@ -100,6 +103,9 @@ class Logger:
         self._looked_ms: int | None = None
         self._told_ms: int | None = None
         self._is_ready = False
+        self._sick: dict[str, str] = {}
+        """Why a sensor that speaks is not to be believed."""
+        self._sought_ms: int | None = None
 
     # --- the loop ----------------------------------------------------------------------------------------------
 
@@ -163,11 +169,17 @@ class Logger:
 
     def _look(self, now_ms: int) -> None:
         keeper = self._keeper
+        if self._sought_ms is None or now_ms - self._sought_ms >= SICKNESS_EVERY_MS:
+            self._sought_ms = now_ms
+            self._seek_sickness()
         dropped = self._waiting.dropped if keeper.disk_trouble is not None else self._waiting.forget_dropped()
         facts = Facts(
             boot_ms=now_ms,
             t_ms=keeper.wall_ms(),
-            troubles={channel.name: self._sampler.troubles.get(channel.name) for channel in self._sampler.channels},
+            troubles={
+                channel.name: self._sampler.troubles.get(channel.name) or self._sick.get(channel.name)
+                for channel in self._sampler.channels
+            },
             free_mb=free_mb(keeper.writer.path.parent),
             disk_trouble=keeper.disk_trouble,
             waiting=len(self._waiting),
@@ -184,6 +196,13 @@ class Logger:
         if self._health_path is not None and (self._told_ms is None or now_ms - self._told_ms >= HEALTH_EVERY_MS):
             self._told_ms = now_ms
             write_health(self._health_path, self._health(facts))
+
+    def _seek_sickness(self) -> None:
+        """Sensors that speak and are sick all the same show in the log alone."""
+        keeper = self._keeper
+        with contextlib.suppress(RainsteadError, sqlite3.Error), LogReader(keeper.writer.path) as reader:
+            found = find_sickness(self._settings, reader, keeper.wall_ms())
+            self._sick = {name: sick.because for name, sick in found.items()}
 
     def _lamp_says(self, facts: Facts) -> LampSays:
         if facts.disk_trouble is not None:
