@@ -132,7 +132,7 @@ def steady_flow(start_ms: I64, t_ms: I64, pulses: I64, k_per_l: float, k_u_ratio
         flow_l_min=estimate(flow, u, floor=0.0),
         spread_l_min=float(np.std(residual, ddof=2)),
         trend_l_min_h=estimate(slope.value, slope_u),
-        step=_step(bins.edge_ms[first : last + 1], flows),
+        step=_step(bins.edge_ms, bins.flow_l_min),
     )
 
 
@@ -190,7 +190,7 @@ def _step(edge_ms: I64, flow: F64) -> Step | None:
     n = len(flow)
     best, at = 0.0, 0
     total = np.cumsum(flow)
-    for cut in range(3, n - 2):
+    for cut in range(4, n - 3):
         gap = total[cut - 1] / cut - (total[-1] - total[cut - 1]) / (n - cut)
         strength = abs(gap) * math.sqrt(cut * (n - cut) / n)
         if strength > best:
@@ -200,8 +200,11 @@ def _step(edge_ms: I64, flow: F64) -> Step | None:
     before, after = float(np.mean(flow[:at])), float(np.mean(flow[at:]))
     ripple = 1.4826 * float(np.median(np.abs(np.diff(flow)))) / math.sqrt(2)
     # A slow trend parts into two halves as well; a step crosses at one place.
-    across = abs(float(np.mean(flow[max(at - 2, 0) : at])) - float(np.mean(flow[at : at + 2])))
+    across = abs(float(np.mean(flow[at - 3 : at - 1])) - float(np.mean(flow[at + 1 : at + 3])))
     if across < max(0.05 * before, 6 * ripple) or across < 0.6 * abs(before - after):
+        return None
+    # A pump that is still warming up has no level to step from.
+    if max(float(np.std(flow[:at])), float(np.std(flow[at:]))) > 0.3 * abs(before - after):
         return None
     return Step(int(edge_ms[at]), before, after)
 
