@@ -36,7 +36,7 @@ def demo_site(settings: Settings) -> TwinSite:
         seed=7,
         runoff_ratio={"shed_roof": 0.86, "house_roof": 0.87},
         gutter_l_s=2.4,
-        draw_l_day={"upper": 90.0, "house": 410.0},
+        draw_l_day={"house": 410.0},
         seepage_l_day={"pool": 14.0},
     )
 

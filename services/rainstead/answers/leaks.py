@@ -67,6 +67,11 @@ class Watched:
         return tuple(WatchedDay(*row) for row in zip(*(column.tolist() for column in columns), strict=True))
 
     @property
+    def from_ms(self) -> int:
+        """End of the first day that was watched."""
+        return int(self.rows.t_ms[0]) if len(self.rows.t_ms) else 0
+
+    @property
     def finds_l_day(self) -> float | None:
         """A new loss of this size fills the sum within a week of standing days, as things stand."""
         if not len(self.rows.t_ms):

@@ -30,7 +30,7 @@ from .leaks import CALM_DAYS, LeakLine, Watched, WatchedDay, watch_mornings, wat
 from .lossways import Way, by_mornings, by_nights, narrower
 from .undisturbed import DAWN_HOURS, NIGHT_HOURS, disturbed, windows
 
-__all__ = ["LevelLine", "LossesAnswer", "NoLevels", "SpellLine", "StepLine", "TankLosses", "losses", "losses_of"]
+__all__ = ["LevelLine", "LevelStep", "LossesAnswer", "NoLevels", "SpellLine", "TankLosses", "losses", "losses_of"]
 
 _DAY_MS = 86_400_000
 _EMPTY_RATIO = 0.02
@@ -65,7 +65,7 @@ class LevelLine:
 
 
 @dataclass(frozen=True, slots=True)
-class StepLine:
+class LevelStep:
     """A sudden fall (or, below 0, rise) between two mornings that no note explains; left out of the losses."""
 
     from_ms: int
@@ -79,7 +79,7 @@ class TankLosses:
 
     way: `mornings` (dawn to dawn), `mornings_less_draw` (the same, the household's stated draw taken off), `nights`,
     `none`. evaporation_l_day: of what it lost on those days; for `nights`, the part of it that goes on at night.
-    finding: `more_than_before`, `seeps`, `none_seen`, `gains` or `unknown`; said: the same in words.
+    finding: `more_than_expected`, `seeps`, `none_seen`, `gains` or `unknown`; said: the same in words.
     per_metre_l_day_m: by how much the seepage grows for each metre of depth; with_depth: `grows`, `shrinks`,
     `cannot_be_told`. finds_l_day: a new loss of that size would be called after a week of standing days.
     """
@@ -102,7 +102,7 @@ class TankLosses:
     spells: tuple[SpellLine, ...]
     levels: tuple[LevelLine, ...]
     days: tuple[WatchedDay, ...]
-    steps: tuple[StepLine, ...]
+    steps: tuple[LevelStep, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,7 +197,7 @@ def losses_of(settings: Settings, evidence: Evidence, tank: str) -> TankLosses:
             for t, v, k in zip(mornings.t_ms.tolist(), mornings.volume_l.tolist(), mornings.spell.tolist(), strict=True)
         ),
         days=watched.lines(),
-        steps=tuple(StepLine(*step) for step in mornings.steps) if way.name != "nights" else (),
+        steps=tuple(LevelStep(*step) for step in mornings.steps) if way.name != "nights" else (),
     )
 
 
@@ -231,8 +231,10 @@ def _finding(way: Way, watched: Watched, zone: str) -> tuple[str, str]:
     standing = [call for call in watched.calls if call.over_ms is None]
     if standing:
         call = standing[-1]
-        since = f"{local(call.since_ms, zone):%Y-%m-%d}"
-        return "more_than_before", f"loses about {call.more_l_day:.0f} L a day more than was expected, since {since}"
+        more = f"loses about {call.more_l_day:.0f} L a day more than was expected"
+        if call.since_ms <= watched.from_ms:
+            return "more_than_expected", f"{more}, for as long as it was watched"
+        return "more_than_expected", f"{more}, since about {local(call.since_ms, zone):%Y-%m-%d}"
     seepage = way.seepage_l_day
     if isinstance(seepage, Unknown):
         return "unknown", f"not enough to say, because {seepage.because}"

@@ -57,7 +57,9 @@ def by_mornings(mornings: Mornings, evaporation: TankEvaporation, scale_u_ratio:
         return Way(name, loss, dried, draw, rest, rest, whole.days)
     others = [scale_u_ratio * whole.loss_l_day, dried.u] + ([] if draw is None else [draw.u])
     seepage = rest.estimate(*others, less_l_day=0.0 if draw is None else draw.value)
-    return Way(name, loss, dried, draw, seepage, loss_against_depth(kept), whole.days)
+    # Depth and evaporation both go with the season: what is wrong with the one may pass for the other.
+    per_metre = loss_against_depth(kept, 0.0 if evaporation.area_m2 == 0 else dried.u)
+    return Way(name, loss, dried, draw, seepage, per_metre, whole.days)
 
 
 def by_nights(nights: Nights, evaporation: TankEvaporation, scale_u_ratio: float) -> Way:

@@ -112,12 +112,18 @@ def monthly_mm_day(monthly_mm: tuple[float, ...], days: list[date]) -> F64:
 
 
 def with_gaps_filled(days: EvaporationDays) -> EvaporationDays:
-    """Days without a figure get the mean of the known ones at most 15 days away; NaN where there is none."""
-    missing = np.flatnonzero(np.isnan(days.mm))
-    mm = days.mm.copy()
-    for k in missing.tolist():
+    """Days without a figure get the mean of the known ones at most 15 days away.
+
+    They stay NaN where there is none, and before the first and after the last known day but one.
+    """
+    known = np.flatnonzero(~np.isnan(days.mm))
+    if not len(known):
+        return days
+    mm, filled = days.mm.copy(), 0
+    # The first and the last day are hardly ever whole.
+    for k in range(max(int(known[0]) - 1, 0), min(int(known[-1]) + 2, len(mm))):
         near = days.mm[max(k - _NEAR_DAYS, 0) : k + _NEAR_DAYS + 1]
-        if not np.isnan(near).all():
+        if np.isnan(mm[k]) and not np.isnan(near).all():
             mm[k] = np.nanmean(near)
-    filled = len(missing) - int(np.isnan(mm).sum())
+            filled += int(known[0]) < k < int(known[-1])
     return EvaporationDays(days.edges_ms, mm, days.u_ratio, days.filled + filled)

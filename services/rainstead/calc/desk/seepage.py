@@ -69,10 +69,12 @@ def fit_mornings(mornings: Mornings) -> LossFit | Unknown:
     return LossFit(-float(value[0]), float(u[0]), dof, n, float(lost.sum()))
 
 
-def loss_against_depth(mornings: Mornings) -> Answered:
+def loss_against_depth(mornings: Mornings, season_u_l_day: float = 0.0) -> Answered:
     """By how many litres a day the loss grows for each metre of depth; below 0 it shrinks as the tank fills.
 
     A straight line through a loss that goes with the root of the head: enough to tell growing from shrinking.
+    season_u_l_day: by how much what was taken off may be wrong, differently from month to month; over the range of
+    depths, which go with the season too, that counts as uncertainty of the effect.
     """
     n, spells = len(mornings), len(np.unique(mornings.spell))
     if n < FEWEST_MORNINGS + 1 or n - spells - 2 < _FEWEST_FREE:
@@ -86,7 +88,7 @@ def loss_against_depth(mornings: Mornings) -> Answered:
     # The regressor is the depth summed over the days so far, by the trapezium rule.
     summed = np.concatenate([[0.0], np.cumsum(np.diff(days) * (above_m[1:] + above_m[:-1]) / 2)])
     value, u, dof = _averaged(mornings, np.column_stack([days, summed]))
-    return estimate(-float(value[1]), float(u[1]), dof=dof)
+    return estimate(-float(value[1]), math.hypot(float(u[1]), season_u_l_day / (high_m - low_m)), dof=dof)
 
 
 def fit_nights(nights: Nights) -> LossFit | Unknown:
