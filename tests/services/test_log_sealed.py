@@ -2,9 +2,11 @@
 
 import math
 import random
+import shutil
 import sqlite3
 import struct
-from collections.abc import Iterator
+import zlib
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +14,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from rainstead.errors import LogDamaged
-from rainstead.log import Columns, LogReader, LogWriter, Row
+from rainstead.errors import LogDamaged, LogError
+from rainstead.log import Columns, LogReader, LogWriter, Row, varint
 from rainstead.log import block as log_block
 from rainstead.log import sealed as log_sealed
-from rainstead.log import varint
 from rainstead.readings import Batch, Kind
 
 HOUR_MS = 3_600_000
@@ -45,7 +46,7 @@ def seal_all(writer: LogWriter, now_ms: int = FAR_MS) -> int:
 
 def ragged(draw: random.Random, many: int, segments: list[int], numbers: list[int], span_ms: int) -> list[Row]:
     """Readings like real ones, and like none: whole, halved, sixteenth and ragged values, holes, extremes."""
-    styles = [
+    styles: list[Callable[[], float | None]] = [
         lambda: float(draw.randint(-5, 2000)),
         lambda: draw.randint(0, 9000) / 2,
         lambda: draw.randint(-400, 800) / 16,
@@ -55,7 +56,7 @@ def ragged(draw: random.Random, many: int, segments: list[int], numbers: list[in
         lambda: draw.choice([0.0, 5e-324, 2.0**60, -1.7e308, 1e15 + 0.3, float(2**53 + 2)]),
         lambda: None,
     ]
-    kinds = {n: draw.sample(styles, 2) + [styles[-1]] for n in numbers}
+    kinds = {n: [*draw.sample(styles, 2), styles[-1]] for n in numbers}
     rows: dict[tuple[int, int, int], Row] = {}
     for _ in range(many):
         t, n, g = BEGIN_MS + draw.randrange(span_ms), draw.choice(numbers), draw.choice(segments)
@@ -96,22 +97,22 @@ def test_sealed_and_fresh_readings_are_the_same_readings(
         writer.append(rows)
         with LogReader(path) as reader:
             whole = bits(list(reader.batches()))
-            ask = {"after_ms": BEGIN_MS + round(low * span_ms), "upto_ms": BEGIN_MS + round(high * span_ms)}
+            after_ms, upto_ms = BEGIN_MS + round(low * span_ms), BEGIN_MS + round(high * span_ms)
             names = draw.sample(sorted(KINDS), draw.randint(0, 4))
             before = [
-                bits(list(reader.batches(**ask, size=size))),
-                bits(list(reader.batches(**ask, sensors=names, size=size))),
-                reader.count(**ask),
+                bits(list(reader.batches(after_ms=after_ms, upto_ms=upto_ms, size=size))),
+                bits(list(reader.batches(after_ms=after_ms, upto_ms=upto_ms, sensors=names, size=size))),
+                reader.count(after_ms=after_ms, upto_ms=upto_ms),
                 reader.span_ms(),
-                reader.last_before_ms(ask["upto_ms"]),
+                reader.last_before_ms(upto_ms),
             ]
             sealed = seal_all(writer, BEGIN_MS + round(part * (span_ms + 2 * HOUR_MS)))
             after = [
-                bits(list(reader.batches(**ask, size=size))),
-                bits(list(reader.batches(**ask, sensors=names, size=size))),
-                reader.count(**ask),
+                bits(list(reader.batches(after_ms=after_ms, upto_ms=upto_ms, size=size))),
+                bits(list(reader.batches(after_ms=after_ms, upto_ms=upto_ms, sensors=names, size=size))),
+                reader.count(after_ms=after_ms, upto_ms=upto_ms),
                 reader.span_ms(),
-                reader.last_before_ms(ask["upto_ms"]),
+                reader.last_before_ms(upto_ms),
             ]
             assert after == before
             assert bits(list(reader.batches(size=size))) == whole
@@ -122,3 +123,252 @@ def test_sealed_and_fresh_readings_are_the_same_readings(
     db = sqlite3.connect(path)
     assert db.execute("SELECT total(count) FROM block").fetchone() == (float(sealed),)
     db.close()
+
+
+@given(numbers=st.lists(st.integers(-(2**63), 2**63 - 1), max_size=60), cut=st.integers(0, 700))
+def test_whole_numbers_come_back_from_their_bytes(numbers: list[int], cut: int) -> None:
+    array = np.array(numbers, dtype=np.int64)
+    data = varint.to_bytes(array)
+    assert varint.from_bytes(data).tolist() == numbers
+    assert len(data) == varint.sizes(array).sum()
+    parts = [varint.to_bytes(array[:cut]), b"", varint.to_bytes(array[cut:])]
+    assert [part.tolist() for part in varint.from_parts(parts)] == [numbers[:cut], [], numbers[cut:]]
+    out, at, read = bytearray(), 0, []
+    for number in numbers:
+        varint.put_signed(out, number)
+    assert bytes(out) == data
+    while at < len(out):
+        number, at = varint.one_signed(bytes(out), at)
+        read.append(number)
+    assert read == numbers
+
+
+@given(
+    seed=st.integers(0, 2**32),
+    many=st.integers(1, 80),
+    origin=st.integers(-(2**50), 2**50),
+    floats=st.lists(st.floats(allow_nan=False), min_size=1, max_size=6),
+)
+def test_a_block_gives_back_what_was_packed_whatever_it_is(
+    seed: int, many: int, origin: int, floats: list[float]
+) -> None:
+    draw = np.random.default_rng(seed)
+    pools = [np.array(floats), draw.normal(0, 1, many), np.round(draw.normal(1000, 9, many), draw.integers(0, 5))]
+
+    def column() -> np.ndarray:
+        values = draw.choice(pools[draw.integers(len(pools))], many).astype(float)
+        values[draw.random(many) < draw.choice([0, 0.2, 1])] = math.nan
+        return values
+
+    groups = [
+        log_block.Group(sensor, np.sort(draw.integers(0, HOUR_MS, many)), tuple(column() for _ in range(4)))
+        for sensor in (1, 300)
+    ]
+    body = log_block.pack(log_block.READINGS, origin, groups)
+    kind, origin_ms, back = log_block.unpack(body)
+    assert (kind, origin_ms, [g.sensor for g in back]) == (log_block.READINGS, origin, [1, 300])
+    for one, other in zip(groups, back, strict=True):
+        assert one.ms.tolist() == other.ms.tolist()
+        for a, b in zip(one.columns, other.columns, strict=True):
+            assert np.array_equal(np.isnan(a), np.isnan(b))
+            assert np.array_equal(a[~np.isnan(a)].view(np.int64), b[~np.isnan(b)].view(np.int64))
+
+
+@given(data=st.binary(max_size=300), at=st.integers(0, 10_000), bit=st.integers(0, 7), mend=st.booleans())
+def test_a_damaged_block_says_so_and_nothing_else_escapes(data: bytes, at: int, bit: int, mend: bool) -> None:
+    """Any bytes, and a good block with one turned bit; also where the checksum was made to fit."""
+    ms = np.arange(0, 3000, 10)
+    tenths = ms.astype(np.float64)
+    group = log_block.Group(3, ms, (tenths / 2, tenths * 0, np.sqrt(tenths), np.full(300, math.nan)))
+    good = log_block.pack(log_block.READINGS, 5, [group])
+    turned = bytearray(good)
+    turned[at % len(good)] ^= 1 << bit
+    for body in (data, bytes(turned), good[: at % len(good)]):
+        if mend and len(body) > 6:
+            body = body[:-4] + struct.pack("<I", zlib.crc32(body[:-4]))  # noqa: PLW2901
+            try:
+                log_block.unpack(body)
+            except LogDamaged:
+                continue
+        else:
+            with pytest.raises(LogDamaged):
+                log_block.unpack(body)
+
+
+# --- in the log ------------------------------------------------------------------------------------------------------
+
+
+def week(path: Path, hours: int = 30) -> None:
+    """Two sensors, some hours, all of it sealed but the newest two hours."""
+    with LogWriter(path) as writer:
+        numbers = writer.sensor_numbers(KINDS)
+        segment = writer.begin_segment(writer.begin_boot("logger", "b", 0), BEGIN_MS, trusted=True)
+        t_ms = BEGIN_MS + np.arange(hours * 360) * 10_000
+        rows: list[Row] = [(int(t), numbers["level"], segment, 900.0 + k % 7, 0, 1.5, 8) for k, t in enumerate(t_ms)]
+        rows += [(int(t) + 7, numbers["gauge"], segment, 1.0, 0, None, None) for t in t_ms[::40]]
+        writer.append(sorted(rows, key=lambda row: row[:3]))
+        seal_all(writer, BEGIN_MS + (hours - 1) * HOUR_MS)
+
+
+def test_only_closed_hours_are_sealed(tmp_path: Path) -> None:
+    path = tmp_path / "readings.db"
+    week(path, 3)
+    with LogWriter(path) as writer:
+        assert seal_all(writer, BEGIN_MS + 3 * HOUR_MS) == 369  # the second hour; the third is over only now
+        assert seal_all(writer, BEGIN_MS + 3 * HOUR_MS + log_sealed.CLOSED_AFTER_MS - 1) == 0
+        assert seal_all(writer, BEGIN_MS + 3 * HOUR_MS + log_sealed.CLOSED_AFTER_MS) == 369
+
+
+def test_a_full_hour_is_sealed_in_several_short_pieces(tmp_path: Path) -> None:
+    path = tmp_path / "readings.db"
+    with LogWriter(path) as writer:
+        numbers = writer.sensor_numbers(KINDS)
+        segment = writer.begin_segment(writer.begin_boot("logger", "b", 0), 0, trusted=True)
+        writer.append([(BEGIN_MS + k * 300, numbers["level"], segment, float(k), 0, None, None) for k in range(12_000)])
+        pieces = []
+        while sealed := writer.seal_some(FAR_MS):
+            pieces.append(sealed)
+    assert pieces == [4096, 4096, 3808]
+    with LogReader(path) as reader:
+        assert [v for b in reader.batches(size=1000) for v in b.value.tolist()] == [float(k) for k in range(12_000)]
+
+
+def blocks(path: Path) -> Iterator[tuple[int, int, int]]:
+    db = sqlite3.connect(path)
+    yield from db.execute("SELECT id, first_ms, count FROM block ORDER BY first_ms").fetchall()
+    db.close()
+
+
+@pytest.mark.parametrize("how", ["body", "missing", "moved", "emptied"])
+def test_a_damaged_hour_is_lost_alone_and_named(tmp_path: Path, how: str) -> None:
+    path = tmp_path / "readings.db"
+    week(path)
+    with LogReader(path) as reader:
+        whole = bits(list(reader.batches()))
+    number, first_ms, count = list(blocks(path))[11]
+    db = sqlite3.connect(path)
+    if how == "body":
+        (body,) = db.execute("SELECT body FROM block WHERE id = ?", (number,)).fetchone()
+        db.execute("UPDATE block SET body = ? WHERE id = ?", (body[:50] + b"?" + body[51:], number))
+    elif how == "emptied":
+        db.execute("UPDATE block SET body = x'' WHERE id = ?", (number,))
+    elif how == "moved":
+        db.execute("UPDATE block SET first_ms = first_ms + 1000 WHERE id = ?", (number,))
+    else:
+        db.execute("UPDATE block SET segment = 99 WHERE id = ?", (number,))
+    db.commit()
+    db.close()
+    with LogReader(path) as reader:
+        left = bits(list(reader.batches(size=500)))
+        (damaged,) = reader.damaged
+    assert damaged.first_ms in (first_ms, first_ms + 1000)
+    assert (damaged.readings, bool(damaged.why)) == (count, True)
+    assert left == [row for row in whole if not first_ms <= int(str(row[0])) < first_ms + HOUR_MS]
+
+
+def test_a_page_that_was_wiped_takes_its_hours_alone(tmp_path: Path) -> None:
+    """What a worn card does: a page of zeros in the middle of the file."""
+    path = tmp_path / "readings.db"
+    week(path, 60)
+    with LogReader(path) as reader:
+        whole = bits(list(reader.batches()))
+    db = sqlite3.connect(path)
+    db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    leaves = [page for (page,) in db.execute("SELECT pageno FROM dbstat WHERE name = 'block' AND pagetype = 'leaf'")]
+    db.close()
+    content = bytearray(path.read_bytes())
+    wiped = leaves[len(leaves) // 2]
+    content[(wiped - 1) * 4096 : wiped * 4096] = bytes(4096)
+    path.write_bytes(content)
+    with LogReader(path) as reader:
+        left = bits(list(reader.batches(size=500)))
+        damaged = reader.damaged
+    # Those of one page: of real hours three or four, of these, which are all alike, some more.
+    assert 0 < len(damaged) <= 30
+    gone = [(hour.first_ms, hour.last_ms) for hour in damaged]
+    assert left == [row for row in whole if not any(low <= int(str(row[0])) <= high for low, high in gone)]
+    assert len(left) == len(whole) - sum(hour.readings for hour in damaged)
+
+
+def test_a_clock_that_is_set_right_moves_sealed_hours_too(tmp_path: Path) -> None:
+    path = tmp_path / "readings.db"
+    shift_ms = 123_456_789
+    with LogWriter(path) as writer:
+        numbers = writer.sensor_numbers(KINDS)
+        other = writer.begin_segment(writer.begin_boot("logger", "before", 0), BEGIN_MS, trusted=True)
+        boot = writer.begin_boot("logger", "wrong", 0)
+        wrong = writer.begin_segment(boot, BEGIN_MS, trusted=False)
+        # Both boots' readings of the same hours, so that only the segment tells them apart.
+        for segment, value in ((other, 1.0), (wrong, 2.0)):
+            writer.append(
+                [(BEGIN_MS + k * 10_000, numbers["level"], segment, value, 0, None, None) for k in range(4 * 360)]
+            )
+        assert seal_all(writer, BEGIN_MS + 3 * HOUR_MS) == 2 * 2 * 360
+        assert writer.correct_boot(boot, BEGIN_MS + shift_ms) == BEGIN_MS
+        assert writer.correct_boot(boot, BEGIN_MS + shift_ms) is None
+        with LogReader(path) as reader:
+            partly = bits(list(reader.batches()))
+        seal_all(writer)
+        with LogReader(path) as reader:
+            assert bits(list(reader.batches())) == partly
+            found = {
+                value: [int(t) for b in reader.batches() for t in b.t_ms[b.value == value]] for value in (1.0, 2.0)
+            }
+            assert reader.damaged == ()
+            assert reader.span_ms() == (BEGIN_MS, BEGIN_MS + (4 * 360 - 1) * 10_000 + shift_ms)
+    assert found[1.0] == [BEGIN_MS + k * 10_000 for k in range(4 * 360)]
+    assert found[2.0] == [t + shift_ms for t in found[1.0]]
+
+
+def test_a_late_reading_of_a_sealed_hour_takes_its_place(tmp_path: Path) -> None:
+    path = tmp_path / "readings.db"
+    week(path)
+    late_ms = BEGIN_MS + 5 * HOUR_MS + 12_345
+    with LogWriter(path) as writer:
+        numbers = writer.sensor_numbers(KINDS)
+        segment = writer.newest_segment()
+        late: Row = (late_ms, numbers["gauge"], segment, 3.0, 0, None, None)
+        assert (writer.append([late]), writer.append([late])) == (1, 0)
+        assert seal_all(writer, BEGIN_MS + 29 * HOUR_MS) == 1
+        assert writer.append([late]) == 0
+        # Rows of another run at that very time are readings of their own, as an import makes them.
+        column = Columns("gauge", np.array([late_ms]), np.array([4.0]), np.zeros(1, np.uint8), np.full(1, math.nan))
+        imported = writer.begin_segment(writer.begin_boot("import", "import", 0), 0, trusted=True)
+        assert writer.append_columns(imported, numbers, [column]) == 1
+    with LogReader(path) as reader:
+        (batch,) = reader.batches(after_ms=late_ms - 1, upto_ms=late_ms)
+        assert batch.value.tolist() == [3.0, 4.0]
+        stamps = np.concatenate([b.t_ms for b in reader.batches(size=100)])
+        assert (np.diff(stamps) >= 0).all()
+
+
+def test_what_would_not_come_back_the_same_is_not_sealed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "readings.db"
+    week(path, 4)
+    with LogReader(path) as reader:
+        whole = bits(list(reader.batches()))
+    honest = log_block.pack
+
+    def loses_a_bit(kind: int, origin_ms: int, groups: list[log_block.Group]) -> bytes:
+        first = groups[0]
+        value = first.columns[0].copy()
+        value[-1] = np.nextafter(value[-1], 2000)
+        return honest(kind, origin_ms, [log_block.Group(first.sensor, first.ms, (value, *first.columns[1:]))])
+
+    monkeypatch.setattr(log_block, "pack", loses_a_bit)
+    with LogWriter(path) as writer, pytest.raises(LogError, match="would not come back the same; nothing was changed"):
+        writer.seal_some(FAR_MS)
+    with LogReader(path) as reader:
+        assert bits(list(reader.batches())) == whole
+
+
+def test_a_reader_that_was_open_before_the_log_was_brought_up_to_date_reads_on(tmp_path: Path) -> None:
+    old = Path(__file__).parents[1] / "shared_logs" / "schema_1.db"
+    path = Path(shutil.copy(old, tmp_path / "readings.db"))
+    with LogReader(path) as reader:
+        before = bits(list(reader.batches()))
+        assert (reader.count(), reader.minutes().t_ms.tolist(), reader.damaged) == (len(before), [], ())
+        with LogWriter(path) as writer:
+            assert seal_all(writer) == len(before)
+        assert bits(list(reader.batches())) == before
+        assert reader.count() == len(before)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from rainstead.errors import LogDamaged, LogError, LogMissing
 from rainstead.events import AlarmEvent
@@ -157,13 +158,26 @@ class LogReader:
         A batch has about `size` readings and never ends between two of one stamp. `Batch.names` is the same for all.
         What is damaged is left out, and is in `damaged` from then on.
         """
+        for batch, _ in self.batches_with_trust(after_ms=after_ms, upto_ms=upto_ms, sensors=sensors, size=size):
+            yield batch
+
+    def batches_with_trust(
+        self,
+        *,
+        after_ms: int | None = None,
+        upto_ms: int | None = None,
+        sensors: Sequence[str] | None = None,
+        size: int = 200_000,
+    ) -> Iterator[tuple[Batch, npt.NDArray[np.bool_]]]:
+        """The same, and for each reading whether its stamp is by a clock that was known to be right."""
         known = self.sensors()
         names = tuple(row.name for row in known)
         position = np.zeros(max((row.number for row in known), default=0) + 1, dtype=np.int16)
         for k, row in enumerate(known):
             position[row.number] = k
         for readings in self.rows(after_ms=after_ms, upto_ms=upto_ms, sensors=sensors, size=size):
-            yield Batch(
+            doubtful = [number for (number,) in self._db.execute("SELECT id FROM segment WHERE trusted = 0")]
+            batch = Batch(
                 names,
                 readings["t_ms"].copy(),
                 position[readings["sensor"]],
@@ -172,6 +186,7 @@ class LogReader:
                 readings["quality"].copy(),
                 np.where(np.isinf(readings["spread"]), np.nan, readings["spread"]),
             )
+            yield batch, ~np.isin(readings["segment"], doubtful)
 
     def rows(
         self,
@@ -261,7 +276,7 @@ class LogReader:
             yield self._db.execute("PRAGMA user_version").fetchone()[0] >= 2
         finally:
             if self._db.in_transaction:
-                self._db.execute("COMMIT")
+                self._db.execute("ROLLBACK")  # nothing was written; a COMMIT fails once a damaged page was met
 
     def minutes(self, *, after_ms: int | None = None, upto_ms: int | None = None) -> Minutes:
         """What is left of thinned hours: their minutes with after_ms < t_ms <= upto_ms."""
@@ -316,13 +331,16 @@ class LogReader:
             self._decoded = {}
         return int(count)
 
-    def events(self, *, after_ms: int | None = None, upto_ms: int | None = None) -> list[AlarmEvent]:
-        """Alarm events with after_ms < t_ms <= upto_ms, oldest first."""
+    def events(
+        self, *, after_ms: int | None = None, upto_ms: int | None = None, only_trusted: bool = False
+    ) -> list[AlarmEvent]:
+        """Alarm events with after_ms < t_ms <= upto_ms, oldest first; of all, or where the clock was known to be right."""
         low, high = (-_FAR_MS if after_ms is None else after_ms), (_FAR_MS if upto_ms is None else upto_ms)
         rows = self._db.execute(
             "SELECT t_ms, alarm, subject, state, value, limit_value, unit, reason FROM event"
-            " WHERE t_ms > ? AND t_ms <= ? ORDER BY t_ms, alarm, subject, state",
-            (low, high),
+            " WHERE t_ms > ? AND t_ms <= ? AND segment NOT IN (SELECT id FROM segment WHERE trusted = 0 AND ?)"
+            " ORDER BY t_ms, alarm, subject, state",
+            (low, high, only_trusted),
         )
         return [AlarmEvent(*row) for row in rows]
 
@@ -346,29 +364,6 @@ class LogReader:
             return []  # of an older schema, which no writer has opened since
         rows = self._db.execute("SELECT id, from_ms, moved FROM behind WHERE id > ? ORDER BY id", (after,))
         return [Behind(number, from_ms, bool(moved)) for number, from_ms, moved in rows]
-
-    def untrusted_ms(self) -> list[tuple[int, int]]:
-        """First and last stamp of each stretch whose clock is not known to have been right."""
-        if self._db.execute("SELECT 1 FROM segment WHERE trusted = 0 LIMIT 1").fetchone() is None:
-            return []
-        rows = self._db.execute(
-            "SELECT min(first_ms), max(last_ms) FROM (SELECT segment, t_ms AS first_ms, t_ms AS last_ms FROM reading"
-            " UNION ALL SELECT segment, first_ms, last_ms FROM block)"
-            " WHERE segment IN (SELECT id FROM segment WHERE trusted = 0) GROUP BY segment"
-        )
-        return [(first_ms, last_ms) for first_ms, last_ms in rows]
-
-    def undated_runs(self) -> list["UndatedRun"]:
-        """Runs of the logger with readings, none of whose clock is known to have been right; a scan of the index."""
-        has_blocks = self._db.execute("SELECT 1 FROM sqlite_schema WHERE name = 'block'").fetchone() is not None
-        blocks = " UNION ALL SELECT segment, first_ms, last_ms FROM block" if has_blocks else ""
-        rows = self._db.execute(
-            "SELECT boot.id, min(first_ms), max(last_ms), max(offset_ms)"
-            f" FROM (SELECT segment, t_ms AS first_ms, t_ms AS last_ms FROM reading{blocks})"
-            " JOIN segment ON segment.id = segment JOIN boot ON boot.id = segment.boot"
-            " WHERE boot.source = 'logger' GROUP BY boot.id HAVING max(trusted) = 0 ORDER BY boot.id"
-        )
-        return [UndatedRun(*row) for row in rows]
 
     def settings_have_changed(self, digest: str) -> bool:
         """Whether any part of the log was written under settings of another digest."""
