@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from small_site import SETTINGS, Row, make_site
+from small_site import SETTINGS, Row, make_site, utc_ms
 from typer.testing import CliRunner
 
 from rainstead.cli.main import app
-from rainstead.notebook import Dip, Notebook
+from rainstead.notebook import Dip, Notebook, RunNote
 
 DOCUMENT = Path(__file__).parents[2] / "services" / "json-keys.md"
 
@@ -30,6 +30,16 @@ ROWS: list[Row] = [
 ]
 """All that an answer can hold at once: a storm and a pump run going on, an alarm raised and cleared."""
 
+PUMPED: list[Row] = [
+    *(
+        (f"2026-03-25T{9 + k // 60:02d}:{k % 60:02d}:30", "pool_level", 900 + round(8.8 * min(max(k - 59.5, 0), 10)))
+        for k in range(30, 100)
+    ),
+    ("2026-03-25T10:00:00", "meter", 0),
+    *((f"2026-03-25T10:{k // 6:02d}:{k % 6}9", "meter", 7300) for k in range(60)),
+]
+"""A run of ten minutes, three days before, whose meter tells a fifth more than its tank."""
+
 COMMANDS = {
     "now": [],
     "tanks": ["--days", "2"],
@@ -37,19 +47,26 @@ COMMANDS = {
     "storms": [],
     "pump": [],
     "alarms": [],
+    "health": [],
     "replay": ["--settings", "other.toml"],
     "note list": ["--struck"],
     "transfer": ["--rain", "100,450,500"],
     "outlook": ["--days", "5,10", "--record", "record.csv", "--draw", "300 L"],
+    "run": ["2026-03-25T10:05Z", "--pressure", "300 kPa"],
+    "defence": ["--area", "600 m2", "--depth", "5 mm"],
     "sizing": ["--record", "record.csv", "--draw", "300 L", "--option", "tank=5kL cost=100"],
 }
 
 
 def build(folder: Path) -> Path:
-    site = make_site(folder, ROWS)
+    site = make_site(folder, [*PUMPED, *ROWS])
     with Notebook(site) as notebook:
         notebook.add(Dip(0, "house", 1.0, 0.005), 0)
+        notebook.add(RunNote(utc_ms("2026-03-25T10:05:00"), "half open", "drum"), 0)
     (site / "other.toml").write_text(SETTINGS.replace("freeboard = 300", "freeboard = 100"), encoding="utf-8")
+    counts = [{"name": "house_level", "trouble": None, "counts": {"bad_bytes": 3}}]
+    told = {"site": "Invented [hollow]", "written_ms": utc_ms("2026-03-28T10:01:40"), "sensors": counts}
+    (site / "health.json").write_text(json.dumps(told), encoding="utf-8")
     days = (date(2023, 1, 1) + timedelta(days=k) for k in range(800))
     record = "".join(f"{day},{12 if day.toordinal() % 7 == 0 else 0}\n" for day in days)
     (site / "record.csv").write_text(f"date,rain_mm\n{record}", encoding="utf-8")
