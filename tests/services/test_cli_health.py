@@ -1,0 +1,103 @@
+"""`health` and `clock` as a person meets them."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from small_site import SETTINGS, make_site, utc_ms
+from typer.testing import CliRunner
+
+from rainstead import clockword
+from rainstead.cli.main import app
+from rainstead.log import LogReader, LogWriter
+from rainstead.readings import Kind
+
+NOON = "2026-03-28T12:00:00"
+
+
+def ask(*arguments: str) -> tuple[int, str]:
+    result = CliRunner().invoke(app, list(arguments))
+    assert result.exception is None or isinstance(result.exception, SystemExit | Exception)
+    return result.exit_code, result.output + str(result.exception or "")
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    return make_site(tmp_path / "site", [(NOON, "house_level", 900.0), (NOON, "gauge", 0)])
+
+
+def test_health_tells_what_the_logger_says_of_itself(site: Path) -> None:
+    told = {
+        "site": "Invented [hollow]",
+        "version": "0.1.0",
+        "written_ms": utc_ms(NOON),
+        "uptime_s": 7200.0,
+        "last_commit_age_s": 4.0,
+        "waiting": 812,
+        "free_mb": 12.0,
+        "dropped": 40,
+        "disk_trouble": "database or disk is full",
+        "supply_is_low": True,
+        "sensors": [{"name": "gauge", "trouble": "GPIO 5: its switch", "counts": {"bounces": 31, "tips_too_close": 0}}],
+    }
+    (site / "health.json").write_text(json.dumps(told), encoding="utf-8")
+    code, said = ask("health", "--site", str(site), "--as-of", "2026-03-28T12:00:10Z")
+    assert code == 0
+    for part in (
+        "812 readings wait",
+        "12 MB free",
+        "Readings cannot be stored: database or disk is full",
+        "40 readings were lost",
+        "supply voltage is too low",
+        "GPIO 5: its switch",
+        "31 bounces",
+    ):
+        assert part in said, said
+    assert "tips too close" not in said
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"\xff", b"[]", b'{"site": "another", "written_ms": 1}', b'{"written_ms": "x"}']
+)
+def test_health_without_the_loggers_word_says_so(site: Path, content: bytes) -> None:
+    (site / "health.json").write_bytes(content)
+    code, said = ask("health", "--site", str(site), "--as-of", "2026-03-28T12:00:10Z")
+    assert code == 0
+    assert "The logger: not enough to say, because it left no account" in said
+
+
+def test_a_clock_is_confirmed_for_this_boot(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(clockword, "machine_boot_uuid", lambda: "this boot")
+    code, said = ask("clock", "confirm", "--site", str(site))
+    assert code == 0 and "the clock is right" in said
+    assert clockword.clock_is_confirmed(site, "this boot")
+
+
+def test_a_machine_that_does_not_name_its_boots_takes_no_word(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(clockword, "machine_boot_uuid", lambda: None)
+    code, said = ask("clock", "confirm", "--site", str(site))
+    assert code != 0 and "does not name its boots" in said
+
+
+def test_a_run_is_dated_later_from_a_notebook(tmp_path: Path) -> None:
+    site = tmp_path
+    (site / "site.toml").write_text(SETTINGS, encoding="utf-8")
+    with LogWriter(site / "readings.db") as writer:
+        numbers = writer.sensor_numbers({"house_level": Kind.LEVEL})
+        for boot, offset_ms, trusted in (("a", 1_000_000, False), ("b", 1_770_000_000_000, True)):
+            segment = writer.begin_segment(writer.begin_boot("logger", boot, 0), offset_ms, trusted=trusted)
+            writer.append(
+                [(offset_ms + k * 1000, numbers["house_level"], segment, 900.0, 0, None, None) for k in range(5)]
+            )
+    code, said = ask("clock", "boots", "--site", str(site))
+    run = re.search(r"run (\d+): stamped 1970-01-01", said)
+    assert code == 0 and run is not None
+    code, said = ask("clock", "date", "99", "2026-01-02", "--site", str(site))
+    assert code != 0 and f"those are: {run[1]}" in said
+    code, said = ask("clock", "date", run[1], "2026-01-02T08:00Z", "--site", str(site))
+    assert code == 0, said
+    with LogReader(site) as reader:
+        assert reader.span_ms() == (utc_ms("2026-01-02T08:00:00"), 1_770_000_004_000)
+        assert reader.undated_runs() == []
+    assert "Every run of the logger is dated" in ask("clock", "boots", "--site", str(site))[1]
