@@ -1,16 +1,16 @@
 """The watch over one tank's losses: what it is set to, day by day, and what it called."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from rainstead.calc.desk import LeakWatch, Mornings, Nights, TankMinutes, WatchPlan, WatchRows, leak_watch
+from rainstead.calc.desk import DrawSteps, LeakWatch, Mornings, Nights, TankMinutes, WatchPlan, WatchRows, leak_watch
 from rainstead.readings import F64, I64
 
 from .evaporating import TankEvaporation
-from .lossways import NIGHT_PART
+from .lossways import NIGHT_PART, NIGHT_PART_U_RATIO
 
 __all__ = ["CALM_DAYS", "LeakLine", "Watched", "WatchedDay", "litres_per_mm", "watch_mornings", "watch_nights"]
 
@@ -22,6 +22,11 @@ _SOUND_MM_DAY = 10 / 7
 _LEAST_LIMIT_MM = 5.0
 _UNSEEN_MM_DAY = 0.25
 """What a day's loss scatters by where nothing else is known: condensation, a spider, a cup (common practice)."""
+_UNSEEN_DRAW_MM_DAY = 1.0
+_SMALL_DRAWS_MM_DAY = 5.0
+"""The same where water is drawn; and what a house draws in sips too small to show (common practice)."""
+_LEAST_LEFT = 0.3
+"""Of a day, so much must be left between draws."""
 _UNSEEN_RATIO = 0.2
 """Scatter of a day's true evaporation about its estimate (common practice; the formula is poor for single days)."""
 
@@ -41,7 +46,7 @@ class LeakLine:
 
 @dataclass(frozen=True, slots=True)
 class WatchedDay:
-    """A day up to t_ms, or a night about it: what it lost, what of it evaporated, what was expected, and the sum."""
+    """A day up to t_ms: what it lost (no draws that show), what of it evaporated, what was expected, the sum."""
 
     t_ms: int
     loss_l_day: float
@@ -79,74 +84,69 @@ class Watched:
         return float(self.rows.limit_l[-1]) / 7 + float(self.rows.allowed_l_day[-1])
 
 
-def watch_mornings(minutes: TankMinutes, mornings: Mornings, evaporation: TankEvaporation) -> Watched:
-    """From dawn to dawn; days of unknown evaporation are left out."""
-    follows = np.diff(mornings.spell) == 0
+def watch_mornings(
+    minutes: TankMinutes, mornings: Mornings, evaporation: TankEvaporation, draws: DrawSteps | None
+) -> Watched:
+    """From dawn to dawn; days of unknown evaporation are left out.
+
+    draws: of a tank that is drawn from by day: what shows as a step is taken out of each day, and what is too small for
+    that is learnt as its usual loss. Days that are mostly draws are left out.
+    """
     days = np.diff(mornings.t_ms) / _DAY_MS
     lost, dried = -np.diff(mornings.volume_l), evaporation.litres(mornings.t_ms[:-1], mornings.t_ms[1:])
-    used = follows & ~np.isnan(dried)
-    before = np.concatenate([[False], used[:-1]]) if len(used) else used
-    return _watch(
-        minutes,
-        mornings.t_ms[1:][used],
-        days[used],
-        (lost / np.maximum(days, 0.5))[used],
-        (dried / np.maximum(days, 0.5))[used],
-        (before & follows)[used],
-        evaporation.u_ratio,
-        nights=None,
-    )
+    left = days
+    if draws is not None:
+        drawn, took = draws.between(mornings.t_ms[:-1], mornings.t_ms[1:])
+        lost, left = lost - drawn, days - took
+    follows = np.diff(mornings.spell) == 0
+    used = follows & ~np.isnan(dried) & (left > _LEAST_LEFT * days)
+    before = np.concatenate([[False], used[:-1]])
+    loss_l_day, dried_l_day = lost[used] / left[used], dried[used] / days[used]
+    plan = _plan(minutes, dried_l_day, evaporation.u_ratio, draws=draws is not None)
+    return _watched(mornings.t_ms[1:][used], days[used], loss_l_day, dried_l_day, (before & follows)[used], plan)
 
 
 def watch_nights(minutes: TankMinutes, nights: Nights, evaporation: TankEvaporation) -> Watched:
-    """By each night's slope."""
-    evaporation_l_day = NIGHT_PART * evaporation.l_day(nights.t_ms)
-    used = ~np.isnan(evaporation_l_day)
-    return _watch(
-        minutes,
-        nights.t_ms[used],
-        np.ones(int(used.sum())),
-        nights.loss_l_day[used],
-        evaporation_l_day[used],
-        np.zeros(int(used.sum()), dtype=np.bool_),
-        evaporation.u_ratio,
-        nights=nights,
+    """By each night's slope, where draws are too small for the tank to show."""
+    dried_l_day = NIGHT_PART * evaporation.l_day(nights.t_ms)
+    used = ~np.isnan(dried_l_day)
+    dried_l_day, count = dried_l_day[used], int(used.sum())
+    plan = replace(
+        _plan(minutes, dried_l_day, math.hypot(evaporation.u_ratio, NIGHT_PART_U_RATIO), draws=False),
+        level_u_l=0.0,
+        drift_u_l_day=nights.shared_u_l_day,
+        offset_u_l_day=nights.shared_u_l_day,
     )
+    follows = np.zeros(count, dtype=np.bool_)
+    return _watched(nights.t_ms[used], np.ones(count), nights.loss_l_day[used], dried_l_day, follows, plan)
 
 
-def _watch(
-    minutes: TankMinutes,
-    t_ms: I64,
-    days: F64,
-    loss_l_day: F64,
-    evaporation_l_day: F64,
-    follows: npt.NDArray[np.bool_],
-    u_ratio: float,
-    *,
-    nights: Nights | None,
+def _watched(
+    t_ms: I64, days: F64, loss_l_day: F64, dried_l_day: F64, follows: npt.NDArray[np.bool_], plan: WatchPlan
 ) -> Watched:
-    l_per_mm = litres_per_mm(minutes)
-    unseen = math.hypot(
-        _UNSEEN_MM_DAY * l_per_mm, _UNSEEN_RATIO * (float(evaporation_l_day.mean()) if len(t_ms) else 0)
-    )
-    plan = WatchPlan(
-        reference_l_day=_SOUND_MM_DAY / 2 * l_per_mm,
-        least_limit_l=_LEAST_LIMIT_MM * l_per_mm,
-        calm_days=CALM_DAYS,
-        level_u_l=float(np.median(minutes.sound_u_l)) if nights is None else 0.0,
-        drift_u_l_day=unseen if nights is None else math.hypot(unseen, nights.shared_u_l_day),
-        offset_u_l_day=0.0 if nights is None else nights.shared_u_l_day,
-        factor_u=u_ratio,
-    )
-    _, rows, calls = leak_watch(LeakWatch(), t_ms, days, loss_l_day, evaporation_l_day, follows, plan=plan)
+    _, rows, calls = leak_watch(LeakWatch(), t_ms, days, loss_l_day, dried_l_day, follows, plan=plan)
     lines: list[LeakLine] = []
     for call in calls:
         if call.is_over:
-            last = lines.pop()
-            lines.append(LeakLine(last.called_ms, last.since_ms, last.more_l_day, call.t_ms))
+            lines[-1] = replace(lines[-1], over_ms=call.t_ms)
         else:
             lines.append(LeakLine(call.t_ms, call.since_ms, call.over_l_day, None))
-    return Watched(rows, loss_l_day, evaporation_l_day, tuple(lines))
+    return Watched(rows, loss_l_day, dried_l_day, tuple(lines))
+
+
+def _plan(minutes: TankMinutes, dried_l_day: F64, u_ratio: float, *, draws: bool) -> WatchPlan:
+    l_per_mm = litres_per_mm(minutes)
+    dried = float(dried_l_day.mean()) if len(dried_l_day) else 0.0
+    unseen_mm = _UNSEEN_DRAW_MM_DAY if draws else _UNSEEN_MM_DAY
+    return WatchPlan(
+        reference_l_day=_SOUND_MM_DAY / 2 * l_per_mm,
+        least_limit_l=_LEAST_LIMIT_MM * l_per_mm,
+        calm_days=CALM_DAYS,
+        level_u_l=float(np.median(minutes.sound_u_l)),
+        drift_u_l_day=math.hypot(unseen_mm * l_per_mm, _UNSEEN_RATIO * dried),
+        offset_u_l_day=_SMALL_DRAWS_MM_DAY * l_per_mm if draws else 0.0,
+        factor_u=u_ratio,
+    )
 
 
 def litres_per_mm(minutes: TankMinutes) -> float:

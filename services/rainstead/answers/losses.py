@@ -11,11 +11,11 @@ from rainstead.calc.desk import (
     Unknown,
     cut_at_steps,
     dawn_levels,
+    draw_steps,
     estimate,
     night_falls,
     spell_slope_l_day,
     standing_spans,
-    sudden_falls,
 )
 from rainstead.errors import RainsteadError
 from rainstead.evidence import Evidence, gather
@@ -35,6 +35,8 @@ __all__ = ["LevelLine", "LevelStep", "LossesAnswer", "NoLevels", "SpellLine", "T
 _DAY_MS = 86_400_000
 _EMPTY_RATIO = 0.02
 """Of its capacity: a tank that is all but empty loses what it has, not what it would."""
+_MOST_OF_DRAW = 0.8
+"""Of what the household is known to draw at least, so much must be seen in steps."""
 
 Progress = Callable[[int], None]
 
@@ -96,7 +98,6 @@ class TankLosses:
     with_depth: str
     standing_days: float
     days_without_air: int
-    sudden_falls_a_day: float | None
     finds_l_day: float | None
     calls: tuple[LeakLine, ...]
     spells: tuple[SpellLine, ...]
@@ -161,19 +162,23 @@ def losses_of(settings: Settings, evidence: Evidence, tank: str) -> TankLosses:
     draw = None
     if settings.household is not None and settings.household.tank == tank:
         draw = estimate(settings.household.draw_l_day, settings.household.draw_u_l_day, floor=0.0)
-    falls = sudden_falls(minutes, spans)
-    is_drawn = draw is not None or falls.is_draw
+    steps = draw_steps(minutes)
+    shows_draw = steps.are_draws(spans.from_ms, spans.upto_ms)
+    if draw is not None:
+        # Of a wide tank a bucket is a hair's breadth: then its days say nothing, however many steps were seen.
+        shows_draw = steps.l_day(spans.from_ms, spans.upto_ms) > _MOST_OF_DRAW * (draw.value - 1.96 * draw.u)
     mornings = cut_at_steps(found)
     way = by_mornings(mornings, evaporation, scale, draw)
-    watched = watch_mornings(minutes, found, evaporation)
-    if is_drawn:
+    watched = watch_mornings(minutes, found, evaporation, steps if shows_draw else None)
+    if draw is not None or shows_draw:
         night = windows(settings, evidence, NIGHT_HOURS)
         nights = night_falls(minutes, spans, night.from_ms, night.upto_ms)
         in_nights = by_nights(nights, evaporation, scale)
         way = in_nights if draw is None else narrower(way, in_nights)
-        watched = watch_nights(minutes, nights, evaporation)
+        if not shows_draw:
+            watched = watch_nights(minutes, nights, evaporation)
     finding, said = _finding(way, watched, settings.site.time_zone)
-    if draw is None and falls.is_draw:
+    if draw is None and shows_draw:
         said += "; water is drawn from it in sudden falls, so that only the nights tell"
     return TankLosses(
         tank=tank,
@@ -188,7 +193,6 @@ def losses_of(settings: Settings, evidence: Evidence, tank: str) -> TankLosses:
         with_depth=_with_depth(way.per_metre_l_day_m),
         standing_days=way.standing_days,
         days_without_air=evaporation.filled,
-        sudden_falls_a_day=falls.a_day,
         finds_l_day=watched.finds_l_day,
         calls=watched.calls,
         spells=_spells(mornings, evaporation),
@@ -216,7 +220,6 @@ def _nothing(tank: str, because: str) -> TankLosses:
         with_depth="cannot_be_told",
         standing_days=0.0,
         days_without_air=0,
-        sudden_falls_a_day=None,
         finds_l_day=None,
         calls=(),
         spells=(),

@@ -20,11 +20,11 @@ from rainstead.calc.desk import (
 
 from .evaporating import TankEvaporation
 
-__all__ = ["NIGHT_PART", "Way", "by_mornings", "by_nights", "narrower"]
+__all__ = ["NIGHT_PART", "NIGHT_PART_U_RATIO", "Way", "by_mornings", "by_nights", "narrower"]
 
 _DAY_MS = 86_400_000
 NIGHT_PART = 0.5
-_NIGHT_PART_U = 1 / math.sqrt(12)
+NIGHT_PART_U_RATIO = 1 / math.sqrt(12) / NIGHT_PART
 """At night between none and all of a day's mean evaporation goes on, evenly likely: half (common practice)."""
 
 
@@ -75,7 +75,7 @@ def by_nights(nights: Nights, evaporation: TankEvaporation, scale_u_ratio: float
         assert isinstance(evaporation.days, Unknown)
         return Way("nights", loss, evaporation.days, None, evaporation.days, because, whole.days)
     mean = float(np.nanmean(dried_l_day))
-    dried = estimate(mean, mean * math.hypot(evaporation.u_ratio, _NIGHT_PART_U / NIGHT_PART), floor=0.0)
+    dried = estimate(mean, mean * math.hypot(evaporation.u_ratio, NIGHT_PART_U_RATIO), floor=0.0)
     seepage = whole.estimate(scale_u, nights.shared_u_l_day, dried.u, less_l_day=mean)
     return Way("nights", loss, dried, None, seepage, because, whole.days)
 

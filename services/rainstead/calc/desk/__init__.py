@@ -7,6 +7,7 @@ from .catching import Catching, GroupGain, catchings, group_gain
 from .catchment import Bound, StormGains, YieldFit, expected_gain, fit_yield, is_odd
 from .defence import DefencePlan, TankPart, TankStock, defence_plan
 from .dipfit import DipFit, DipPair, fit_dips
+from .draws import DrawSteps, draw_steps
 from .endurance import Burnt, Endurance, endurance, fuel_rate, quotient
 from .estimate import Answered, Estimate, Unknown, estimate, lower_bound
 from .evaporation import (
@@ -32,6 +33,7 @@ from .leakwatch import LeakCall, LeakWatch, WatchPlan, WatchRows, cusum_arl, cus
 from .levels import LevelMean, TankMinutes, level_mean, volume_change
 from .moves import WaterMove, moved_l
 from .network import Network, Roof, Settled, WaterTank
+from .nights import Nights, night_falls
 from .outlook import chance, days_quantile, days_without_rain, first_touched
 from .rainexpected import RainExpected
 from .resample import season_paths
@@ -41,15 +43,11 @@ from .seepage import LossFit, fit_mornings, fit_nights, loss_against_depth, with
 from .sizing import OptionResult, Site, WorkOption, simulate_options
 from .standing import (
     Mornings,
-    Nights,
     Spans,
-    SuddenFalls,
     cut_at_steps,
     dawn_levels,
-    night_falls,
     spell_slope_l_day,
     standing_spans,
-    sudden_falls,
 )
 from .steadyflow import FlowSpan, SteadyFlow, Step, flow_span, slope_with_memory, steady_flow
 from .stores import DayRows, Draw, RoofPipe, Stores, StoreState, advance_days, start_of
@@ -81,6 +79,7 @@ __all__ = [
     "DipFit",
     "DipPair",
     "Draw",
+    "DrawSteps",
     "DryDays",
     "Endurance",
     "Estimate",
@@ -135,7 +134,6 @@ __all__ = [
     "StormWindow",
     "StraightFit",
     "StrappingFit",
-    "SuddenFalls",
     "TablePoint",
     "TankFit",
     "TankGain",
@@ -169,6 +167,7 @@ __all__ = [
     "days_without_rain",
     "defence_plan",
     "depth_per_tip_mm",
+    "draw_steps",
     "dry_days",
     "endurance",
     "estimate",
@@ -223,7 +222,6 @@ __all__ = [
     "still_before",
     "still_loss_l_h",
     "storm_window",
-    "sudden_falls",
     "tank_change",
     "tank_gain",
     "tip_volume_ml",

@@ -14,7 +14,8 @@ import numpy as np
 from rainstead.calc.arrays import F64
 
 from .estimate import Answered, Estimate, Unknown, estimate
-from .standing import Mornings, Nights
+from .nights import Nights
+from .standing import Mornings
 
 __all__ = ["FEWEST_MORNINGS", "LossFit", "fit_mornings", "fit_nights", "loss_against_depth", "without_evaporation"]
 

@@ -1,8 +1,8 @@
 """Water left to itself: the times when nothing is known to go in or out, and how the level stands from dawn to dawn.
 
 A ranger's error is shaped like the day, because the air's is. So like is compared with like: the level of one hour
-before dawn with that of another, when no sun has warmed the gap. Where a household draws by day, only the nights are
-left, and a night's slope keeps what of the air's error turns within the night.
+before dawn with that of another, when no sun has warmed the gap. Where a household draws by day, see `nights`
+and `draws`.
 """
 
 import math
@@ -13,19 +13,15 @@ import numpy.typing as npt
 
 from rainstead.calc.arrays import F64, I64
 
-from .levels import AIR_DRIFT_MS, TankMinutes
+from .levels import TankMinutes
 
 __all__ = [
     "Mornings",
-    "Nights",
     "Spans",
-    "SuddenFalls",
     "cut_at_steps",
     "dawn_levels",
-    "night_falls",
     "spell_slope_l_day",
     "standing_spans",
-    "sudden_falls",
 ]
 
 _DAY_MS = 86_400_000
@@ -35,7 +31,6 @@ _STEP_MM = 5.0
 _LEAST_PART = 0.5
 """Of a window, so much must lie between its first and last level."""
 _FEWEST_LEVELS = 6
-_DRAWS_A_DAY = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,161 +176,3 @@ def _l_per_mm(mornings: Mornings) -> float:
     if np.ptp(depth_mm) < 1.0:
         return float(np.mean(volume_l)) / max(float(np.mean(depth_mm)), 1.0)
     return float(np.ptp(volume_l)) / float(np.ptp(depth_mm))
-
-
-@dataclass(frozen=True, slots=True)
-class SuddenFalls:
-    """Falls and rises of the level within minutes, on standing water, and in how many days."""
-
-    falls: int
-    rises: int
-    days: float
-
-    @property
-    def a_day(self) -> float:
-        """Falls a day that no rises explain."""
-        return max(self.falls - self.rises, 0) / self.days if self.days > 0 else 0.0
-
-    @property
-    def is_draw(self) -> bool:
-        """Whether somebody draws from it: air that flickers in the sun makes as many rises as falls."""
-        return self.a_day >= _DRAWS_A_DAY and self.falls > 4 * self.rises
-
-
-def sudden_falls(minutes: TankMinutes, spans: Spans, *, bin_min: int = 5) -> SuddenFalls:
-    """Count changes between neighbouring medians of a few minutes that stand out from their noise."""
-    inside = np.searchsorted(spans.from_ms, minutes.t_ms, side="left") - 1
-    held = (inside >= 0) & (minutes.t_ms <= spans.upto_ms[np.maximum(inside, 0)]) if len(spans.from_ms) else inside > 0
-    t_ms, volume_l, noise_l = minutes.t_ms[held], minutes.volume_l[held], minutes.noise_u_l[held]
-    days = float((spans.upto_ms - spans.from_ms).sum()) / _DAY_MS if len(spans.from_ms) else 0.0
-    if len(t_ms) < 4 * bin_min:
-        return SuddenFalls(0, 0, days)
-    middle, at, size = _binned(t_ms, volume_l, bin_min)
-    noise = float(np.median(noise_l)) / np.sqrt(np.maximum(size * 2 / math.pi, 1.0))
-    near = np.diff(at) == 1
-    fell = -np.diff(middle)[near]
-    limit = 6 * np.hypot(noise[1:], noise[:-1])[near]
-    return SuddenFalls(int((fell > limit).sum()), int((fell < -limit).sum()), days)
-
-
-def _binned(t_ms: I64, volume_l: F64, bin_min: int) -> tuple[F64, I64, I64]:
-    """Medians of each few minutes, the number of each such stretch, and of how many rows."""
-    place = (t_ms - 1) // (bin_min * _MINUTE_MS)
-    starts = np.flatnonzero(np.diff(place, prepend=place[0] - 1))
-    ends = np.append(starts[1:], len(place))
-    order = np.lexsort((volume_l, place))
-    ordered = volume_l[order]
-    middle = (ordered[(starts + ends - 1) // 2] + ordered[(starts + ends) // 2]) / 2
-    return middle, place[starts], (ends - starts).astype(np.int64)
-
-
-@dataclass(frozen=True, slots=True)
-class Nights:
-    """How fast the level fell in each night that was left to itself.
-
-    loss_l_day, loss_u_l_day: slope and its standard uncertainty by chance alone. shared_u_l_day: what the air's turn
-    within a night may feign, the same night after night. steps: draws that were recognised and cut out.
-    """
-
-    t_ms: I64
-    depth_m: F64
-    loss_l_day: F64
-    loss_u_l_day: F64
-    hours: F64
-    shared_u_l_day: float
-    steps: I64
-
-    def __len__(self) -> int:
-        return len(self.t_ms)
-
-
-def night_falls(
-    minutes: TankMinutes,
-    spans: Spans,
-    window_from_ms: I64,
-    window_upto_ms: I64,
-    *,
-    bin_min: int = 5,
-    least_hours: float = 3.0,
-) -> Nights:
-    """One slope a night, common to the pieces between whatever small draws fell into it.
-
-    Medians of a few minutes; a fall between two of them that stands out is a draw, and parts the night there.
-    """
-    rows: list[tuple[int, float, float, float, float, float, int]] = []
-    held = spans.holding(window_from_ms, window_upto_ms)
-    for k in np.flatnonzero(held >= 0).tolist():
-        some = minutes.between(int(window_from_ms[k]), int(window_upto_ms[k]))
-        slope = _night(some, bin_min)
-        if slope is None or slope.hours < least_hours:
-            continue
-        span_ms = int(window_upto_ms[k] - window_from_ms[k])
-        turn = math.sqrt(2 * (1 - math.exp(-span_ms / AIR_DRIFT_MS))) / (span_ms / _DAY_MS)
-        shared = float(np.median(some.sound_u_l)) * turn
-        rows.append(
-            (
-                int(window_from_ms[k] + window_upto_ms[k]) // 2,
-                float(np.median(some.depth_m)),
-                slope.loss_l_day,
-                slope.u_l_day,
-                slope.hours,
-                shared,
-                slope.steps,
-            )
-        )
-    columns = list(zip(*rows, strict=True)) or [()] * 7
-    return Nights(
-        t_ms=np.array(columns[0], dtype=np.int64),
-        depth_m=np.array(columns[1], dtype=np.float64),
-        loss_l_day=np.array(columns[2], dtype=np.float64),
-        loss_u_l_day=np.array(columns[3], dtype=np.float64),
-        hours=np.array(columns[4], dtype=np.float64),
-        shared_u_l_day=float(np.median(columns[5])) if rows else 0.0,
-        steps=np.array(columns[6], dtype=np.int64),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Slope:
-    loss_l_day: float
-    u_l_day: float
-    hours: float
-    steps: int
-
-
-def _night(some: TankMinutes, bin_min: int) -> _Slope | None:
-    if len(some.t_ms) < _FEWEST_LEVELS:
-        return None
-    volume_l, place, size = _binned(some.t_ms, some.volume_l, bin_min)
-    at_d = (place - place[0]) * (bin_min / 1440)
-    noise_l = float(np.median(some.noise_u_l)) / math.sqrt(max(float(np.median(size)) * 2 / math.pi, 1.0))
-    if len(at_d) < 8:
-        return None
-    fell = -np.diff(volume_l)
-    middle = float(np.median(fell))
-    scatter = max(1.4826 * float(np.median(np.abs(fell - middle))), noise_l * math.sqrt(2) / 2)
-    draws = fell - middle > 5 * scatter
-    piece = np.concatenate([[0], np.cumsum(draws.astype(np.int64))])
-    sxx = sxy = rss = hours = 0.0
-    used = pieces = 0
-    residuals: list[F64] = []
-    inside = [np.flatnonzero(piece == k) for k in range(int(piece[-1]) + 1)]
-    for rows in inside:
-        if len(rows) < 4:
-            continue
-        x, y = at_d[rows] - at_d[rows].mean(), volume_l[rows] - volume_l[rows].mean()
-        sxx += float(x @ x)
-        sxy += float(x @ y)
-        hours += float(np.ptp(at_d[rows])) * 24
-        used += len(rows)
-        pieces += 1
-        residuals.append(y)
-    if used - pieces - 1 < 3 or sxx <= 0:
-        return None
-    slope = sxy / sxx
-    for rows in inside:
-        if len(rows) >= 4:
-            x, y = at_d[rows] - at_d[rows].mean(), volume_l[rows] - volume_l[rows].mean()
-            rss += float(((y - slope * x) ** 2).sum())
-    sigma = max(math.sqrt(rss / (used - pieces - 1)), noise_l)
-    return _Slope(-slope, sigma / math.sqrt(sxx), hours, int(draws.sum()))
