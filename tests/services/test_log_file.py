@@ -225,7 +225,15 @@ def test_a_folder_that_may_not_be_written_is_named(tmp_path: Path) -> None:
         LogWriter(path)
 
 
-def test_only_one_module_opens_a_database_for_writing() -> None:
+OPENED_FOR_WRITING = {
+    "services/rainstead/log/write.py": "the log",
+    "services/rainstead/log/copying.py": "a copy that nobody else knows of yet",
+    "services/rainstead/notebook/store.py": "the notebook, a file of its own",
+    "services/rainstead/forward/cursor.py": "the forwarder's cursors, a file of their own",
+}
+
+
+def test_only_one_module_opens_the_log_for_writing() -> None:
     code = Path(rainstead.__file__).parents[2]
     opens = {
         (str(path.relative_to(code)), line.strip())
@@ -234,4 +242,5 @@ def test_only_one_module_opens_a_database_for_writing() -> None:
         for line in path.read_text(encoding="utf-8").splitlines()
         if re.search(r"\bconnect\(", line) and "mode=ro" not in line and "sqlite" in path.read_text(encoding="utf-8")
     }
-    assert {path for path, _ in opens} == {"services/rainstead/log/write.py"}, opens
+    assert "services/rainstead/log/write.py" in {path for path, _ in opens}, "the rule sees nothing"
+    assert {path for path, _ in opens} <= set(OPENED_FOR_WRITING), opens
