@@ -27,7 +27,9 @@ __all__ = ["CurvePoint", "GaugeFit", "MeterFit", "PourLine", "bucket_fit", "gaug
 
 Progress = Callable[[int], None]
 VESSEL_U_RATIO: Final = 0.005
-"""Relative standard uncertainty of a vessel filled to a mark, 0.1 L of 20 L: common practice."""
+"""Relative standard uncertainty of a vessel's mark, 0.1 L of 20 L: common practice."""
+MARK_U_RATIO: Final = 0.003
+"""Of filling it to that mark once more: common practice."""
 FUNNEL_U_M: Final = 0.0005
 """Of a funnel's mean diameter by rule: common practice."""
 _STILL_MS: Final = 15 * 60_000
@@ -123,7 +125,7 @@ def bucket_fit(
         raise Refused(f"--u {u!r}: a standard uncertainty lies above 0 and below the volume")
     u_ratio = VESSEL_U_RATIO if typed_u is None else typed_u / litres[0]
     points = [
-        KPoint(f"bucket {k + 1}", volume, 0.0, count, None if not lasted else 60 * volume / lasted[k])
+        KPoint(f"bucket {k + 1}", volume, MARK_U_RATIO * volume, count, None if not lasted else 60 * volume / lasted[k])
         for k, (volume, count) in enumerate(zip(litres, pulses, strict=True))
     ]
     return _meter_answer(settings, reader, as_of_ms, counter, "bucket", points, u_ratio, ())

@@ -56,7 +56,7 @@ class KFit:
 def fit_k(points: Sequence[KPoint], shared_u_ratio: float) -> KFit | Unknown:
     """Weighted mean, its interval widened where the points scatter more than they say. shared_u_ratio: of all volumes.
 
-    The curve is K = a + b ln(flow / middle flow), told where b differs from nought.
+    The curve is K = a + b ln(flow / middle flow), told where b differs from nought; the one figure is then a.
     Source: JCGM 100:2008, 5.2 (what is shared does not average out), G.3 (t).
     """
     if not points:
@@ -68,17 +68,21 @@ def fit_k(points: Sequence[KPoint], shared_u_ratio: float) -> KFit | Unknown:
     u = np.array([point.own_u_per_l for point in points])
     odd = _odd(k, u)
     kept = np.array([i not in odd for i in range(len(points))])
-    weights = 1 / u[kept] ** 2
-    mean = float((weights * k[kept]).sum() / weights.sum())
-    n = int(kept.sum())
-    scatter = scatter_of(float((weights * (k[kept] - mean) ** 2).sum()), n - 1)
-    own = scatter.ratio / math.sqrt(float(weights.sum()))
-    shared = mean * shared_u_ratio
-    total = math.hypot(own, shared)
-    dof = (n - 1) * (total / own) ** 4 if scatter.ratio > 1 else math.inf
     flows = np.array([math.nan if point.flow_l_min is None else point.flow_l_min for point in points])
-    slope, curve = _curve(flows[kept], k[kept], u[kept], shared_u_ratio)
-    return KFit(estimate(mean, total, dof=dof, floor=0.0), scatter, tuple(sorted(odd)), slope, curve)
+    slope, curve = _curve(flows[kept], k[kept], u[kept])
+    n = int(kept.sum())
+    if curve is None:
+        weights = 1 / u[kept] ** 2
+        value = float((weights * k[kept]).sum() / weights.sum())
+        scatter = scatter_of(float((weights * (k[kept] - value) ** 2).sum()), n - 1)
+        own, free = scatter.ratio / math.sqrt(float(weights.sum())), n - 1
+    else:
+        value, scatter, own, free = curve.a, curve.scatter, curve.a_u, n - 2
+    total = math.hypot(own, value * shared_u_ratio)
+    # Welch and Satterthwaite, JCGM 100:2008, G.4.1. No t is needed where the points scatter no more than they say.
+    dof = free * (total / own) ** 4 if scatter.ratio > 1 else math.inf
+    told = () if curve is None else curve.told(float(np.nanmin(flows)), float(np.nanmax(flows)), shared_u_ratio)
+    return KFit(estimate(value, total, dof=dof, floor=0.0), scatter, tuple(sorted(odd)), slope, told)
 
 
 def _odd(k: F64, u: F64) -> set[int]:
@@ -91,13 +95,34 @@ def _odd(k: F64, u: F64) -> set[int]:
     return out
 
 
-def _curve(flow: F64, k: F64, u: F64, shared_u_ratio: float) -> tuple[Answered, tuple[tuple[float, Estimate], ...]]:
-    known = ~np.isnan(flow)
-    if known.sum() < _FEWEST_FOR_CURVE:
-        return Unknown(f"a curve needs {_FEWEST_FOR_CURVE} volumes whose flow is known; there are {known.sum()}"), ()
-    flow, k, u = flow[known], k[known], u[known]
+@dataclass(frozen=True, slots=True)
+class _Curve:
+    """K = a + b ln(flow / middle_l_min)."""
+
+    middle_l_min: float
+    a: float
+    a_u: float
+    b: float
+    b_u: float
+    scatter: Scatter
+
+    def told(self, low_l_min: float, high_l_min: float, shared_u_ratio: float) -> tuple[tuple[float, Estimate], ...]:
+        """At the least, a middle and the highest flow."""
+        found = []
+        for flow in np.geomspace(low_l_min, high_l_min, _CURVE_STEPS).tolist():
+            x = math.log(flow / self.middle_l_min)
+            value = self.a + self.b * x
+            u = math.hypot(self.a_u, self.b_u * x, value * shared_u_ratio)
+            found.append((flow, estimate(value, u, dof=self.scatter.dof, floor=0.0)))
+        return tuple(found)
+
+
+def _curve(flow: F64, k: F64, u: F64) -> tuple[Answered, _Curve | None]:
+    """The slope, and the curve where the slope is no chance."""
+    if np.isnan(flow).any() or len(flow) < _FEWEST_FOR_CURVE:
+        return Unknown(f"a curve needs {_FEWEST_FOR_CURVE} volumes, each with its time"), None
     if flow.max() < _LEAST_RANGE * flow.min():
-        return Unknown(f"all flows lay between {flow.min():.0f} and {flow.max():.0f} L/min, too near for a curve"), ()
+        return Unknown(f"all flows lay between {flow.min():.0f} and {flow.max():.0f} L/min, too near for a curve"), None
     weights = 1 / u**2
     at = np.log(flow)
     middle = float((weights * at).sum() / weights.sum())
@@ -105,17 +130,10 @@ def _curve(flow: F64, k: F64, u: F64, shared_u_ratio: float) -> tuple[Answered, 
     sxx = float((weights * x * x).sum())
     a = float((weights * k).sum() / weights.sum())
     b = float((weights * x * k).sum() / sxx)
-    dof = len(k) - 2
-    scatter = scatter_of(float((weights * (k - a - b * x) ** 2).sum()), dof)
-    u_a, u_b = scatter.ratio / math.sqrt(float(weights.sum())), scatter.ratio / math.sqrt(sxx)
-    slope = estimate(b, u_b, dof=dof)
+    scatter = scatter_of(float((weights * (k - a - b * x) ** 2).sum()), len(k) - 2)
+    a_u, b_u = scatter.ratio / math.sqrt(float(weights.sum())), scatter.ratio / math.sqrt(sxx)
+    slope = estimate(b, b_u, dof=scatter.dof)
     assert slope.high is not None
     if slope.low <= 0 <= slope.high:
-        return slope, ()
-    ends = np.exp(np.linspace(at.min(), at.max(), _CURVE_STEPS))
-    told = []
-    for one in ends.tolist():
-        dx = math.log(one) - middle
-        value = a + b * dx
-        told.append((one, estimate(value, math.hypot(u_a, u_b * dx, value * shared_u_ratio), dof=dof, floor=0.0)))
-    return slope, tuple(told)
+        return slope, None
+    return slope, _Curve(math.exp(middle), a, a_u, b, b_u, scatter)
