@@ -144,7 +144,7 @@ def examine(db: sqlite3.Connection, path: Path) -> int:
         (version,) = db.execute("PRAGMA user_version").fetchone()
         (tables,) = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
         (pages,) = db.execute("PRAGMA page_count").fetchone()
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # a damaged layout's own words may be no text
         if _is_passing(error):
             raise
         raise NotALog(
@@ -180,6 +180,6 @@ def migrate(db: sqlite3.Connection, version: int) -> None:
             raise
 
 
-def _is_passing(error: sqlite3.DatabaseError) -> bool:
+def _is_passing(error: Exception) -> bool:
     """Whether the file may well be sound: locked, or the disk failed."""
     return isinstance(error, sqlite3.OperationalError) and error.sqlite_errorcode != sqlite3.SQLITE_NOTADB
