@@ -32,7 +32,7 @@ from .outlook import OutlookAnswer, outlook
 from .plain import to_plain, utc_text
 from .pump import PumpAnswer, pump
 from .rain import RainAnswer, StormsAnswer, rain, storms
-from .rainahead import RainAhead, rain_ahead
+from .rainahead import RainAhead, rain_ahead, read_rain
 from .rainrecord import rain_record
 from .replaying import ReplayAnswer, replay_log
 from .run import NoRun, RunAnswer, run
@@ -131,6 +131,7 @@ __all__ = [
     "read_draw",
     "read_horizons",
     "read_options",
+    "read_rain",
     "read_time_ms",
     "read_yields",
     "replay_log",

@@ -139,9 +139,8 @@ def sizing(
         told = [WorkOption("as it is"), *(options or _ladder(network, capacity_l, draw))]
         if any(option.roof_m2 for option in told) and not network.roofs:
             raise Refused("--option roof=...: the settings have no roof to go by; add a [catchments] table")
-        lines = _lines(site, told, whole.rain_mm, dry_mm, years)
         farthest_l = max(capacity_l, 1.5 * max(option.tank_l for option in told))
-        curve = _curve(site, farthest_l, whole.rain_mm, dry_mm)
+        lines, curve = _run(site, told, farthest_l, whole.rain_mm, dry_mm, years)
     return SizingAnswer(
         **head(settings, reader, as_of_ms),
         record=None if isinstance(whole, Unknown) else _told(whole),
@@ -231,12 +230,15 @@ def _round(value: float) -> float:
     return float(f"{value:.1e}")
 
 
-def _lines(
-    site: Site, options: Sequence[WorkOption], rain_mm: F64, dry_mm: F64, years: float
-) -> tuple[SizingLine, ...]:
-    after = simulate_options(site, options, rain_mm, dry_mm, rule="after", years=years)
-    before = simulate_options(site, options, rain_mm, dry_mm, rule="before", years=years)
-    return tuple(
+def _run(
+    site: Site, told: Sequence[WorkOption], farthest_l: float, rain_mm: F64, dry_mm: F64, years: float
+) -> tuple[tuple[SizingLine, ...], tuple[SizingPoint, ...]]:
+    """The options, and the curve over another tank's size, in one run for each rule."""
+    sizes = [WorkOption("", tank_l=float(litres)) for litres in np.linspace(0.0, farthest_l, _CURVE_POINTS)]
+    after = simulate_options(site, [*told, *sizes], rain_mm, dry_mm, rule="after", years=years)
+    before = simulate_options(site, [*told, *sizes], rain_mm, dry_mm, rule="before", years=years)
+    both = list(zip(after, before, strict=True))
+    lines = tuple(
         SizingLine(
             name=one.option.name,
             tank_l=one.option.tank_l,
@@ -247,8 +249,14 @@ def _lines(
             after=_result(one),
             before=_result(other),
         )
-        for one, other in zip(after, before, strict=True)
+        for one, other in both[: len(told)]
     )
+    per_year = _YEAR_DAYS / len(rain_mm)
+    curve = tuple(
+        SizingPoint(one.option.tank_l, one.days_short * per_year, other.days_short * per_year)
+        for one, other in both[len(told) :]
+    )
+    return lines, curve
 
 
 def _result(one: OptionResult) -> SizingResult:
@@ -262,17 +270,6 @@ def _result(one: OptionResult) -> SizingResult:
         days_ratio=one.days_ratio,
         kept_l_year=one.kept_l_year if one.option.draw_l_day is None else None,
         cost_per_kl=one.cost_per_kl,
-    )
-
-
-def _curve(site: Site, farthest_l: float, rain_mm: F64, dry_mm: F64) -> tuple[SizingPoint, ...]:
-    sizes = [WorkOption("", tank_l=float(litres)) for litres in np.linspace(0.0, farthest_l, _CURVE_POINTS)]
-    after = simulate_options(site, sizes, rain_mm, dry_mm, rule="after", years=1)
-    before = simulate_options(site, sizes, rain_mm, dry_mm, rule="before", years=1)
-    per_year = _YEAR_DAYS / len(rain_mm)
-    return tuple(
-        SizingPoint(one.option.tank_l, one.days_short * per_year, other.days_short * per_year)
-        for one, other in zip(after, before, strict=True)
     )
 
 

@@ -93,39 +93,47 @@ def advance_days(state: StoreState, stores: Stores, rain_mm: F64, evaporation_mm
     days = len(rain_mm)
     held_l = np.array(state.volume_l, dtype=np.float64)
     tanks, cases = held_l.shape
-    came_l, wanted_l, supplied_l, lost_l, evaporated_l = (np.zeros((days, cases)) for _ in range(5))
-    over_l, volume_l = np.zeros((days, tanks, cases)), np.zeros((days, tanks, cases))
+    # All days at once where no day asks for the one before it: elementwise, so that no cut shows.
+    into_l = stores.mouth_m2 * rain_mm[:, np.newaxis] + np.zeros((days, tanks, cases))
+    for pipe in stores.pipes:
+        into_l[:, pipe.tank] += pipe.yield_l_mm * np.maximum(rain_mm - pipe.loss_mm, 0.0)
+    thirst_l = stores.evaporating_m2 * evaporation_mm[:, np.newaxis] + np.zeros((days, tanks, cases))
+    supplied_l, lost_l = np.zeros((days, cases)), np.zeros((days, cases))
+    dried_l, over_l, volume_l = (np.zeros((days, tanks, cases)) for _ in range(3))
     for day in range(days):
-        into_l = stores.mouth_m2 * rain_mm[day] + np.zeros((tanks, cases))
-        for pipe in stores.pipes:
-            into_l[pipe.tank] += pipe.yield_l_mm * np.maximum(rain_mm[day] - pipe.loss_mm, 0.0)
-        for row in range(tanks):
-            came_l[day] += into_l[row]
         if stores.rule == "after":
-            taken_l = _taken(stores, held_l, wanted_l[day], supplied_l[day])
-            held_l, over_l[day], lost_l[day] = stores.cascade.settle(held_l + into_l)
-            held_l = held_l - taken_l
+            taken_l = _taken(stores, held_l, supplied_l[day])
+            held_l, over_l[day], lost_l[day] = stores.cascade.settle(held_l + into_l[day])
+            held_l -= taken_l
         else:
-            held_l = held_l + into_l
-            held_l = held_l - _taken(stores, held_l, wanted_l[day], supplied_l[day])
+            held_l = held_l + into_l[day]
+            held_l -= _taken(stores, held_l, supplied_l[day])
             held_l, over_l[day], lost_l[day] = stores.cascade.settle(held_l)
-        dried_l = np.minimum(stores.evaporating_m2 * evaporation_mm[day], held_l)
-        held_l = held_l - dried_l
-        for row in range(tanks):
-            evaporated_l[day] += dried_l[row]
+        dried_l[day] = np.minimum(thirst_l[day], held_l)
+        held_l = held_l - dried_l[day]
         volume_l[day] = held_l
+    wanted_l = np.zeros((days, cases))
+    for draw in stores.draws:
+        wanted_l += draw.litres
     after = state if days == 0 else start_of(held_l)
-    return after, DayRows(came_l, wanted_l, supplied_l, lost_l, evaporated_l, over_l, volume_l)
+    return after, DayRows(_over_tanks(into_l), wanted_l, supplied_l, lost_l, _over_tanks(dried_l), over_l, volume_l)
 
 
-def _taken(stores: Stores, held_l: F64, wanted_l: F64, supplied_l: F64) -> F64:
-    """What the draws take out of each tank; what they wanted and got is written into the last two."""
+def _over_tanks(litres: F64) -> F64:
+    """Sum over axis 1, tank by tank."""
+    total_l = np.zeros((litres.shape[0], litres.shape[2]))
+    for row in range(litres.shape[1]):
+        total_l += litres[:, row]
+    return total_l
+
+
+def _taken(stores: Stores, held_l: F64, supplied_l: F64) -> F64:
+    """What the draws take out of each tank; what they got together is written into supplied_l."""
     taken_l = np.zeros_like(held_l)
     usable_l = np.maximum(held_l - stores.dead_l, 0.0)
     spare_l = np.full(held_l.shape[1], np.inf) if not stores.keep else _spare(usable_l, stores.keep, stores.keep_l)
     for draw in stores.draws:
-        left_l = draw.litres + np.zeros(held_l.shape[1])
-        wanted_l += left_l
+        left_l = draw.litres
         for row in draw.tanks:
             got_l = np.minimum(left_l, usable_l[row] - taken_l[row])
             if row in stores.keep:
