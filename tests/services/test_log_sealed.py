@@ -2,9 +2,12 @@
 
 import math
 import random
+import re
 import shutil
 import sqlite3
 import struct
+import subprocess
+import sys
 import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -372,3 +375,52 @@ def test_a_reader_that_was_open_before_the_log_was_brought_up_to_date_reads_on(t
             assert seal_all(writer) == len(before)
         assert bits(list(reader.batches())) == before
         assert reader.count() == len(before)
+
+
+def documented_reader() -> str:
+    text = (Path(__file__).parents[2] / "services" / "log-format.md").read_text("utf-8")
+    (program,) = re.findall(r"```python\n(.*?)```", text, re.S)
+    return str(program)
+
+
+def read_by_document(path: Path, tmp_path: Path) -> list[list[str]]:
+    script = tmp_path / "reads_by_the_document.py"
+    script.write_text(documented_reader(), encoding="utf-8")
+    # Isolated: nothing of ours can be imported by it, only what every Python has.
+    done = subprocess.run(
+        [sys.executable, "-I", "-S", str(script), str(path)], capture_output=True, text=True, check=True
+    )
+    assert done.stderr == ""
+    return [line.split(",") for line in done.stdout.splitlines()[1:]]
+
+
+def as_text(path: Path) -> list[list[str]]:
+    def number(value: float) -> str:
+        return "" if math.isnan(value) else repr(value)
+
+    with LogReader(path) as reader:
+        return [
+            [str(t), b.names[s], number(v), str(q), number(d)]
+            for b in reader.batches()
+            for t, s, v, q, d in zip(
+                b.t_ms.tolist(), b.sensor.tolist(), b.value.tolist(), b.quality.tolist(), b.spread.tolist(), strict=True
+            )
+        ]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_document_alone_is_enough_to_read_a_log(tmp_path: Path, seed: int) -> None:
+    draw = random.Random(seed)
+    path = tmp_path / "readings.db"
+    with LogWriter(path) as writer:
+        numbers = sorted(writer.sensor_numbers(KINDS).values())
+        boot = writer.begin_boot("logger", "b", 0)
+        segments = [writer.begin_segment(boot, offset, trusted=True) for offset in (0, BEGIN_MS)]
+        writer.append(ragged(draw, 800, segments, numbers, 3 * HOUR_MS))
+        assert seal_all(writer, BEGIN_MS + 3 * HOUR_MS) > 400
+    assert [row[:5] for row in read_by_document(path, tmp_path)] == as_text(path)
+
+
+def test_the_document_reads_the_kept_log_too(tmp_path: Path) -> None:
+    path = Path(shutil.copy(Path(__file__).parents[1] / "shared_logs" / "schema_2.db", tmp_path / "readings.db"))
+    assert [row[:5] for row in read_by_document(path, tmp_path)] == as_text(path)
