@@ -3,6 +3,10 @@
 import os
 from collections.abc import Iterator
 
+# Our matrices are small: threads of the linear algebra only wait for one another, for minutes where cores are few.
+# To be said before numpy is first imported.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import pytest
 from hypothesis import settings
 

@@ -5,6 +5,7 @@ Run: .venv/bin/python tests/study/run.py --sites 1000 --out tests/study/results
 
 import argparse
 import json
+import os
 import pickle
 import platform
 import sys
@@ -14,6 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # small matrices: threads only wait for one another
 
 from coverage import Asked, as_dicts, markdown, rows
 from happening import Happened, happen
