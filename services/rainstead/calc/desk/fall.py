@@ -12,7 +12,9 @@ __all__ = ["FEWEST_DAYS", "daily_fall"]
 
 FEWEST_DAYS = 5
 _FAR_OFF = 5.0
-"""Robust standard deviations from the median beyond which a day is no ordinary day (common practice)."""
+"""Robust standard deviations from the median beyond which a day is no ordinary day, of many days (common practice)."""
+_FEW = 10
+"""The fewer days, the less their spread is known: with so many, a day is left out at twice the distance."""
 _MAD_TO_SIGMA = 1.482602
 
 
@@ -28,9 +30,9 @@ def daily_fall(fall_l: F64, fall_u_l: F64, scale_u_ratio: float) -> Answered:
         return Unknown(f"only {n} whole days without rain, pump or delivery are in the log; {FEWEST_DAYS} are wanted")
     middle = float(np.median(fall_l))
     sigma = max(_MAD_TO_SIGMA * float(np.median(np.abs(fall_l - middle))), float(np.median(fall_u_l)), 1e-9)
-    kept = fall_l[np.abs(fall_l - middle) <= _FAR_OFF * sigma]
+    kept = fall_l[np.abs(fall_l - middle) <= _FAR_OFF * (1 + _FEW / n) * sigma]
     if len(kept) < FEWEST_DAYS:
-        return Unknown(f"the falls of {n} dry days differ too much to speak of an ordinary day")
+        kept = fall_l
     mean_l = float(np.mean(kept))
     scatter_u_l = max(float(np.std(kept, ddof=1)), float(np.median(fall_u_l))) / math.sqrt(len(kept))
     return estimate(mean_l, math.hypot(scatter_u_l, scale_u_ratio * mean_l), dof=len(kept) - 1)
