@@ -17,7 +17,7 @@ from .calibration import Scatter, scatter_of
 from .estimate import Estimate, Unknown, estimate
 from .levels import AIR_DRIFT_MS
 
-__all__ = ["FillStep", "WaterLevel", "StraightFit", "covariance", "fit_straight", "told_apart", "zero_depth_m"]
+__all__ = ["FillStep", "StraightFit", "WaterLevel", "covariance", "fit_straight", "told_apart", "zero_depth_m"]
 
 _LEAST_SPANS = 5.0
 """A step is of use where its levels lie this many of their standard uncertainties apart."""
@@ -66,11 +66,7 @@ def told_apart(step: FillStep) -> bool:
 
 def covariance(steps: Sequence[FillStep], l_per_m: F64) -> F64:
     """Of litres known less litres by the levels. l_per_m: of each step, that turns a level's error into litres."""
-    litres = np.diag([step.own_u_l**2 for step in steps])
-    for source in {step.source for step in steps}:
-        shared = np.array([step.volume_l * step.source_u_ratio if step.source == source else 0.0 for step in steps])
-        litres = litres + np.outer(shared, shared)
-    return litres + np.outer(l_per_m, l_per_m) * _rise_covariance(steps)
+    return _litres_covariance(steps) + np.outer(l_per_m, l_per_m) * _rise_covariance(steps)
 
 
 def fit_straight(steps: Sequence[FillStep]) -> StraightFit | Unknown:
@@ -88,15 +84,16 @@ def fit_straight(steps: Sequence[FillStep]) -> StraightFit | Unknown:
     rise = np.array([step.rise_m for step in steps])
     volume_l = np.array([step.volume_l for step in steps])
     each = volume_l / rise
+    of_litres, of_rises = _litres_covariance(steps), _rise_covariance(steps)
 
     def misfit(log_slope: float) -> float:
         slope = math.exp(log_slope)
-        return _squares(volume_l - slope * rise, covariance(steps, np.full(len(steps), slope)))
+        return _squares(volume_l - slope * rise, of_litres + slope * slope * of_rises)
 
     low, high = math.log(float(each.min()) / 2), math.log(float(each.max()) * 2)
     best = optimize.minimize_scalar(misfit, bounds=(low, high), method="bounded", options={"xatol": 1e-10})
     slope = math.exp(float(best.x))
-    c = covariance(steps, np.full(len(steps), slope))
+    c = of_litres + slope * slope * of_rises
     # Of that, what is shared by all must not be shrunk by averaging: so the whole covariance, not its diagonal.
     u = 1 / math.sqrt(float(rise @ linalg.solve(c, rise, assume_a="pos")))
     scatter = scatter_of(float(best.fun), len(steps) - 1)
@@ -114,6 +111,15 @@ def zero_depth_m(first: FillStep, l_per_m: Estimate) -> Estimate:
     ratio = math.hypot(first.own_u_l / first.volume_l, first.source_u_ratio, l_per_m.u / l_per_m.value)
     u = math.hypot(first.after.noise_u_m, first.after.sound_u_m, by_litres * ratio)
     return estimate(first.after.depth_m - by_litres, u)
+
+
+def _litres_covariance(steps: Sequence[FillStep]) -> F64:
+    """Of the known litres: what is new in each, and what steps of one source share."""
+    litres = np.diag([step.own_u_l**2 for step in steps])
+    for source in {step.source for step in steps}:
+        shared = np.array([step.volume_l * step.source_u_ratio if step.source == source else 0.0 for step in steps])
+        litres = litres + np.outer(shared, shared)
+    return litres
 
 
 def _rise_covariance(steps: Sequence[FillStep]) -> F64:

@@ -186,7 +186,8 @@ def _factors(steps: Sequence[FillStep], bounds: F64, parts: F64, seen: npt.NDArr
     white = linalg.solve_triangular(root, parts[:, seen], lower=True)
     found, misfit = optimize.nnls(white, linalg.solve_triangular(root, volume_l, lower=True))
     spread = linalg.pinvh(white.T @ white)
-    scatter = scatter_of(float(misfit) ** 2, len(steps) - int(seen.sum()))
+    # A factor held at nought explains nothing.
+    scatter = scatter_of(float(misfit) ** 2, len(steps) - int((found > 0).sum()))
     if scatter.contradict:
         spread = spread * scatter.ratio**2
     factor = np.ones(len(seen))
