@@ -22,7 +22,7 @@ def cause_words(cause: desk.Cause, pump: Pump, to: str | None, said_k_per_l: flo
             tank = pump.source if cause.what == "source_calibration" else to
             ratio = 0.0 if cause.ratio is None else cause.ratio
             way = "much" if ratio > 0 else "little"
-            return f"the calibration of {tank}: it would be {abs(ratio):.1%} too {way}{_likely(cause)}"
+            return f"the calibration of {tank}: it would read {abs(ratio):.1%} too {way}{_likely(cause)}"
         case "source_loses":
             return f"{size} left {pump.source} another way: a leak, another draw, or a leak before the meter"
         case "source_gains":

@@ -101,8 +101,8 @@ def _agreement(answer: RunAnswer) -> list[Text]:
     style = "green" if answer.verdict == "agree" else "yellow" if answer.pairs else ""
     parts.append(Text(verdict + (f" Normalised error En: {ens}; within ±1 is agreement." if ens else ""), style=style))
     for k, cause in enumerate(answer.causes):
-        lead = "Most likely: " if k == 0 else "Or: "
-        parts.append(Text(f"  {lead}{cause.said}.", style="bold" if k == 0 else ""))
+        first = "Perhaps: " if answer.verdict == "none_agree" else "Most likely: "
+        parts.append(Text(f"  {first if k == 0 else 'Or: '}{cause.said}.", style="bold" if k == 0 else ""))
     return parts
 
 

@@ -195,10 +195,12 @@ def _best(measures: list[Measure], findings: Findings) -> tuple[Best | Unknown, 
     best = best_of(kept)
     if findings.verdict not in ("two_disagree", "none_agree") or best.estimate.u <= 0:
         return best, False
-    # Birge's ratio: as wide as the measures lie apart.
-    apart = [(measure.value - best.estimate.value) / measure.u for measure in kept if measure.u > 0]
-    ratio = math.sqrt(math.fsum(one * one for one in apart) / max(len(kept) - 1, 1))
-    return replace(best, estimate=estimate(best.estimate.value, best.estimate.u * max(ratio, 1.0))), ratio > 1
+    # Where systematic errors differ the truth may lie with any of them, so that the scatter of the values counts, not
+    # that of their mean.
+    told = best.estimate
+    apart = math.fsum(max(w, 0.0) * (m.value - told.value) ** 2 for (_, w), m in zip(best.weights, kept, strict=True))
+    spread = math.sqrt(apart * len(kept) / (len(kept) - 1))
+    return replace(best, estimate=estimate(told.value, math.hypot(told.u, spread))), True
 
 
 def _flows(
