@@ -11,7 +11,7 @@ import pytest
 ROOT = Path(__file__).parents[2]
 SERVICES, BOARD = ROOT / "services", ROOT / "firmware_py"
 MATHS = {"__future__", "collections", "dataclasses", "enum", "itertools", "math", "typing"}
-OURS = ("settings", "log", "calc", "alarms", "answers", "importing", "notebook", "evidence", "plots", "rainfiles")
+OURS = ("settings", "log", "calc", "alarms", "answers", "importing", "notebook", "evidence", "plots", "forward")
 
 
 def imports(source: str, module: str) -> Iterator[str]:

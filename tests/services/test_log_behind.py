@@ -49,9 +49,9 @@ def test_trust_that_comes_late_is_told_and_so_is_what_moved(tmp_path: Path) -> N
         segment = writer.begin_segment(boot, 5_000, trusted=False)
         writer.append([(t, one, segment, 1.0, 0, None, None) for t in (6_000, 7_000)])
         with LogReader(tmp_path) as reader:
-            assert reader.untrusted_ms() == [(6_000, 7_000)]
+            assert [trusted.tolist() for _, trusted in reader.batches_with_trust()] == [[False, False]]
             writer.correct_boot(boot, 5_000)
-            assert reader.untrusted_ms() == []
+            assert [trusted.tolist() for _, trusted in reader.batches_with_trust()] == [[True, True]]
             assert reader.behind(0) == [Behind(1, 6_000, moved=False)]
             # It was trusted, and is found wrong after all: what was read at the old place is no longer there.
             writer.correct_boot(boot, 4_000)

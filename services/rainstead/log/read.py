@@ -110,7 +110,10 @@ class LogReader:
     def span_ms(self) -> tuple[int, int] | None:
         """First and last stamp; None for a log without readings."""
         with self._snapshot() as has_blocks:
-            spans = [self._db.execute("SELECT min(t_ms), max(t_ms) FROM reading").fetchone()]
+            # One at a time: asked for both at once, SQLite looks at every row.
+            spans = [
+                self._db.execute("SELECT (SELECT min(t_ms) FROM reading), (SELECT max(t_ms) FROM reading)").fetchone()
+            ]
             if has_blocks:
                 # A block is short, so the last stamp is in one of the last to begin.
                 spans.append(
@@ -334,7 +337,7 @@ class LogReader:
     def events(
         self, *, after_ms: int | None = None, upto_ms: int | None = None, only_trusted: bool = False
     ) -> list[AlarmEvent]:
-        """Alarm events with after_ms < t_ms <= upto_ms, oldest first; of all, or where the clock was known to be right."""
+        """Alarm events with after_ms < t_ms <= upto_ms, oldest first; only_trusted: by a clock known to be right."""
         low, high = (-_FAR_MS if after_ms is None else after_ms), (_FAR_MS if upto_ms is None else upto_ms)
         rows = self._db.execute(
             "SELECT t_ms, alarm, subject, state, value, limit_value, unit, reason FROM event"

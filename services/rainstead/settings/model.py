@@ -424,10 +424,17 @@ class Forward(Part):
     """A server with the InfluxDB 2 HTTP API that gets a copy of the log. Nothing is sent without this table."""
 
     url: Annotated[str, Field(pattern=r"^https?://.+")]
+    """Address, with the path under which a proxy shows the server, if there is one."""
     org: str
     bucket: str
     token_file: str
-    """File that holds the token, readable by its owner alone."""
+    """File that holds the token, readable by its owner alone; in the site's folder unless its path is absolute."""
+    order: Literal["newest", "oldest"] = "newest"
+    """Which end of a backlog goes first. New readings go before any of it."""
+    ca_file: str | None = None
+    """Certificates to trust instead of the system's, for a server of one's own."""
+    proxy: Annotated[str | None, Field(pattern=r"^https?://.+")] = None
+    """A web proxy on the way out."""
 
 
 class Settings(Part):

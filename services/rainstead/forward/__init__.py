@@ -1,0 +1,24 @@
+"""Sending the log to a server with the InfluxDB 2 HTTP API: all of it, once, whenever the network allows."""
+
+from .cursor import Cursor, CursorFile, NotACursor, Refused
+from .forwarder import Forwarder, Health
+from .points import MEASUREMENTS, SCHEMA_VERSION, Field, Measurement, measurement
+from .server import Answer, InfluxServer, Server, Word
+
+__all__ = [
+    "MEASUREMENTS",
+    "SCHEMA_VERSION",
+    "Answer",
+    "Cursor",
+    "CursorFile",
+    "Field",
+    "Forwarder",
+    "Health",
+    "InfluxServer",
+    "Measurement",
+    "NotACursor",
+    "Refused",
+    "Server",
+    "Word",
+    "measurement",
+]

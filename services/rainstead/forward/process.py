@@ -1,0 +1,99 @@
+"""The forwarder's process: `rainstead-forwarder SITE`, until told to stop by a signal."""
+
+import argparse
+import logging
+import signal
+import sqlite3
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from rainstead.clock import Clock, SystemClock
+from rainstead.errors import LogMissing, RainsteadError, SettingsError
+from rainstead.settings import Forward, Settings, load_settings
+
+from .forwarder import Forwarder
+from .server import InfluxServer
+
+__all__ = ["main", "server_of"]
+
+_LONGEST_WAIT_MS = 1000
+_RETRY_MS = 10_000
+
+_journal = logging.getLogger("rainstead.forwarder")
+
+
+def server_of(forward: Forward, folder: Path) -> InfluxServer:
+    """The server that the settings name; its token from a file beside them. Raises SettingsError."""
+    path = folder / forward.token_file
+    try:
+        token = path.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"forward.token_file = {path}: cannot be read ({error}); put the token into it") from None
+    if not token:
+        raise SettingsError(f"forward.token_file = {path}: is empty; put the token into it")
+    if path.stat().st_mode & 0o077:
+        _journal.warning("%s can be read by others than its owner; `chmod 600` it", path)
+    return InfluxServer(
+        url=forward.url,
+        org=forward.org,
+        bucket=forward.bucket,
+        token=token,
+        ca_file=None if forward.ca_file is None else str(folder / forward.ca_file),
+        proxy=forward.proxy,
+    )
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Run; what a person can mend is one message and exit code 2."""
+    parser = argparse.ArgumentParser(prog="rainstead-forwarder", description="Send a site's log to a server.")
+    parser.add_argument("site", type=Path, help="the site's folder, with site.toml and readings.db in it")
+    folder: Path = parser.parse_args(argv).site.absolute()
+    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(levelname)s %(message)s")
+    stopping: list[int] = []
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda signum, _frame: stopping.append(signum))
+    try:
+        settings = load_settings(folder / "site.toml")
+        if settings.forward is None:
+            raise SettingsError(
+                f"{folder / 'site.toml'}: forward = nothing: there is no server to send to; add a [forward] table"
+            )
+        server = server_of(settings.forward, folder)
+        _journal.info("sending %s to %s", settings.site.name, server.name)
+        _run(settings, folder, server, settings.forward, SystemClock(), lambda: bool(stopping))
+        server.close()
+    except RainsteadError as error:
+        print(f"rainstead-forwarder: {error}", file=sys.stderr)
+        raise SystemExit(2) from None
+    _journal.info("stopped")
+
+
+def _run(
+    settings: Settings,
+    folder: Path,
+    server: InfluxServer,
+    forward: Forward,
+    clock: Clock,
+    stopped: Callable[[], bool],
+) -> None:
+    forwarder: Forwarder | None = None
+    trouble = ""
+    try:
+        while not stopped():
+            now_ms = clock.boot_ms()
+            try:
+                if forwarder is None:
+                    forwarder = Forwarder(settings, folder, server, order=forward.order, tell=_journal.warning)
+                due_ms = forwarder.step(now_ms, clock.wall_ms())
+                trouble = ""
+            except (LogMissing, sqlite3.Error) as error:
+                # No log yet, or a disk that fails for a while: the logger tells of it, and this waits.
+                if str(error) != trouble:
+                    _journal.warning("the log cannot be read now: %s", error)
+                trouble, due_ms = str(error), now_ms + _RETRY_MS
+            while not stopped() and clock.boot_ms() < due_ms:
+                clock.wait_until(min(due_ms, clock.boot_ms() + _LONGEST_WAIT_MS))
+    finally:
+        if forwarder is not None:
+            forwarder.close()
