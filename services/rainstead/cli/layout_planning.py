@@ -235,6 +235,8 @@ def sizing(answer: SizingAnswer) -> Group:
         "comes, and for one that draws after it; the rest is by the first."
     )
     parts.append(Text(said, style="dim"))
+    if any(line.cover for line in answer.options):
+        parts.append(Text("A cover keeps out rain as well as sun.", style="dim"))
     if priced:
         parts.append(Text(f"Costs are spread over {answer.years:g} years.", style="dim"))
     if not answer.evaporation_is_counted:

@@ -41,7 +41,7 @@ def sizing(answer: SizingAnswer) -> Figure:
         written = max(level, written + 0.045 * top)
         ax.text(litres[-1], written, f"{name}: {level:.0f}", ha="right", va="bottom", fontsize=8, color=COLOURS["rest"])
     ax.set_xlim(0, litres[-1])
-    ax.set_ylim(bottom=0, top=1.1 * max(top, written))
+    ax.set_ylim(bottom=0, top=1.25 * max(top, written))
     ax.set_xlabel("another tank, L")
     ax.set_ylabel("days short a year")
     ax.xaxis.set_major_formatter("{x:,.0f}")
