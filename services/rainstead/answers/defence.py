@@ -12,8 +12,8 @@ from rainstead.units import AREA_M2, DEPTH_MM, DURATION_S, FLOW_L_MIN, VOLUME_L
 
 from .answer import Answer, head
 from .fuel import fuel_use
+from .nozzles import nozzle_lines
 from .pumpruns import ReviewedRun, pump_of, pumpable_l, reviewed_runs, runs_before, usable_l
-from .run import nozzle_lines
 from .typed import Refused, read_quantity
 
 __all__ = ["DefenceAnswer", "DefenceAsked", "DefenceTank", "defence"]

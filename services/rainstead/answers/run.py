@@ -15,115 +15,19 @@ from rainstead.settings import Pump, Settings
 
 from .answer import Answer, head
 from .fuel import FuelUse, fuel_use
+from .nozzles import alike, nozzle_lines
 from .pumpruns import ReviewedRun, pump_of, pumpable_l, reviewed_runs, runs_before
+from .runlines import CauseLine, LeftOutLine, MeasureLine, NozzleLine, PairLine, PartLine, RunPoint, RunWork
 from .runwords import cause_words
 
-__all__ = [
-    "CauseLine",
-    "LeftOutLine",
-    "MeasureLine",
-    "NoRun",
-    "NozzleLine",
-    "PairLine",
-    "RunAnswer",
-    "RunPoint",
-    "RunWork",
-    "alike",
-    "run",
-]
+__all__ = ["NoRun", "RunAnswer", "run"]
 
 _NEAR_MS = 12 * 3_600_000
-_ALIKE_RATIO = 0.15
 _LEVEL_MS = 12 * 60_000
 
 
 class NoRun(RainsteadError, ValueError):
     """There is no such pump run."""
-
-
-@dataclass(frozen=True, slots=True)
-class MeasureLine:
-    """One way of measuring the run's litres. name: meter, source, receiver. by: the meter's or the tank's name.
-
-    weight_ratio: its weight in the best value.
-    """
-
-    name: str
-    by: str
-    volume_l: desk.Estimate
-    weight_ratio: float | None
-    parts: tuple["PartLine", ...]
-
-
-@dataclass(frozen=True, slots=True)
-class PartLine:
-    """One source of a measure's uncertainty."""
-
-    name: str
-    u_l: float
-
-
-@dataclass(frozen=True, slots=True)
-class LeftOutLine:
-    """A measure that gives no value, and why; at_least_l where it is a bound."""
-
-    name: str
-    by: str
-    because: str
-    at_least_l: desk.Estimate | None
-
-
-@dataclass(frozen=True, slots=True)
-class PairLine:
-    """Two measures against each other. en: normalised error; at most 1 either way is agreement."""
-
-    first: str
-    second: str
-    difference_l: desk.Estimate
-    en: float
-    agrees: bool
-
-
-@dataclass(frozen=True, slots=True)
-class CauseLine:
-    """What could explain a disagreement; see calc.desk.Cause. said: the same in a sentence."""
-
-    what: str
-    said: str
-    size_l: desk.Estimate
-    off_ratio: float | None
-    in_u: float | None
-    right_k_per_l: desk.Estimate | None
-
-
-@dataclass(frozen=True, slots=True)
-class NozzleLine:
-    """All runs at one setting; nozzle is None for runs of which nobody noted one."""
-
-    nozzle: str | None
-    runs: int
-    last_ms: int
-    next_flow_l_min: desk.Answered
-
-
-@dataclass(frozen=True, slots=True)
-class RunWork:
-    """Work done on the water at a pressure that was typed."""
-
-    pressure_kpa: float
-    power_w: float
-    kwh_per_fuel_l: desk.Answered
-    rating_ratio: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class RunPoint:
-    """Litres since the run began, by each measure; for the picture."""
-
-    t_ms: int
-    meter_l: float | None
-    source_l: float | None
-    receiver_l: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -233,23 +137,6 @@ def _why_none(pump: Pump, evidence: Evidence) -> str:
     )
 
 
-def alike(found: Sequence[ReviewedRun], one: ReviewedRun) -> tuple[list[ReviewedRun], str]:
-    """Runs at the same setting as one, that one among them: by the noted nozzle, else by much the same flow."""
-    if one.nozzle is not None:
-        return [run for run in found if run.nozzle == one.nozzle], "nozzle"
-    flow = one.flow
-    if flow is None:
-        return [], "flow"
-    near = [
-        run
-        for run in found
-        if run.nozzle is None
-        and run.flow is not None
-        and abs(run.flow.flow_l_min / flow.flow_l_min - 1) <= _ALIKE_RATIO
-    ]
-    return near, "flow"
-
-
 def _sheet(
     settings: Settings,
     reader: LogReader,
@@ -322,35 +209,6 @@ def _sheet(
         work=None if pressure_kpa is None else _work(pressure_kpa, review.flow_l_min, fuel.rate_l_h),
         points=_points(evidence, pump, one),
     )
-
-
-def nozzle_lines(found: Sequence[ReviewedRun]) -> tuple[NozzleLine, ...]:
-    """One line a setting that was noted, and one for the runs without; the strongest first."""
-    lines = []
-    for nozzle in dict.fromkeys(run.nozzle for run in found):
-        group = [run for run in found if run.nozzle == nozzle]
-        flows = [run.flow for run in group if run.flow is not None]
-        told: desk.Answered
-        if nozzle is None and len(flows) > 1 and _differ(flows):
-            told = desk.Unknown(
-                "the flows of its runs differ as those of several nozzle settings do: note which was which"
-            )
-        else:
-            told = desk.next_flow(flows, _shared(group))
-        lines.append(NozzleLine(nozzle, len(group), group[-1].start_ms, told))
-    strength = [
-        -1.0 if isinstance(line.next_flow_l_min, desk.Unknown) else line.next_flow_l_min.value for line in lines
-    ]
-    return tuple(line for _, line in sorted(zip(strength, lines, strict=True), key=lambda pair: -pair[0]))
-
-
-def _shared(group: Sequence[ReviewedRun]) -> float:
-    return float(np.median([run.shared_u_ratio for run in group if run.flow is not None] or [0.0]))
-
-
-def _differ(flows: Sequence[desk.RunFlow]) -> bool:
-    values = [flow.flow_l_min for flow in flows]
-    return max(values) > (1 + 2 * _ALIKE_RATIO) * min(values)
 
 
 def _because(told: desk.SteadyFlow | desk.Unknown) -> str:
