@@ -10,7 +10,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 SERVICES, BOARD = ROOT / "services", ROOT / "firmware_py"
-MATHS = {"__future__", "collections", "dataclasses", "enum", "itertools", "math", "typing"}
+MATHS = {"__future__", "collections", "dataclasses", "datetime", "enum", "itertools", "math", "typing"}
 OURS = ("settings", "log", "calc", "alarms", "answers", "importing", "notebook", "evidence", "plots", "forward")
 
 

@@ -6,8 +6,7 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from rainstead.answers import DefenceAnswer
-from rainstead.calc.desk import Answered, Unknown
+from rainstead.answers import Answered, DefenceAnswer, Unknown
 
 from .words import age, litres
 

@@ -216,7 +216,9 @@ def _compared(one: Compared | None, digits: int, unit: str) -> Text:
 def _toml(text: str | None) -> list[Any]:
     if text is None:
         return []
-    return [Text(""), Text("For site.toml:", style="bold"), Text(text)]
+    blocks = "[[" in text
+    hint = "Calibrations that stand there in one line, calibrations = [{ ... }], must become such blocks too."
+    return [Text(""), Text("For site.toml:", style="bold"), Text(text), *([Text(hint, style="dim")] if blocks else [])]
 
 
 def _unknown(what: str, answer: Unknown) -> Text:

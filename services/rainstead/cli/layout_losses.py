@@ -6,8 +6,7 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from rainstead.answers import LossesAnswer, TankLosses, local
-from rainstead.calc.desk import Answered, Unknown
+from rainstead.answers import Answered, LossesAnswer, TankLosses, Unknown, local
 
 from .words import moment
 

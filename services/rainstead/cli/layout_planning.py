@@ -6,8 +6,7 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from rainstead.answers import OutlookAnswer, SizingAnswer, TransferAnswer, TransferMove, TransferPlan
-from rainstead.calc.desk import Answered, Unknown
+from rainstead.answers import Answered, OutlookAnswer, SizingAnswer, TransferAnswer, TransferMove, TransferPlan, Unknown
 
 from .words import litres, when
 

@@ -6,8 +6,17 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from rainstead.answers import StormAnswer, StormGroup, StormTank, YieldAnswer, YieldGroup, YieldStorm
-from rainstead.calc.desk import Answered, Estimate, Unknown
+from rainstead.answers import (
+    Answered,
+    Estimate,
+    StormAnswer,
+    StormGroup,
+    StormTank,
+    Unknown,
+    YieldAnswer,
+    YieldGroup,
+    YieldStorm,
+)
 
 from .words import moment, span, when
 
