@@ -16,6 +16,7 @@ from rainstead.calc.desk import (
     Unknown,
     YieldFit,
     catchings,
+    change_at,
     expected_gain,
     fit_yield,
     is_odd,
@@ -138,7 +139,12 @@ def from_evidence(
         raise NoRoofs("the settings have no [catchments] table whose shares name a tank; add the roofs that feed tanks")
     assert evidence.rain is not None
     measured = measured_storms(settings, evidence)
-    told = [_group(measured, group, evidence.rain.u_ratio) for group in groups]
+    # The smallest groups first: where a part has changed, what it belongs to has changed with it.
+    found: dict[str, tuple[YieldGroup, YieldCurve | None]] = {}
+    for group in sorted(groups, key=lambda group: len(group.tanks)):
+        parts = [part for part, _ in found.values() if set(part.tanks) < set(group.tanks)]
+        found[group.name] = _group(measured, group, evidence.rain.u_ratio, parts)
+    told = [found[group.name] for group in groups]
     answer = YieldAnswer(
         **head(settings, reader, as_of_ms),
         gauge=evidence.rain.gauge,
@@ -150,12 +156,16 @@ def from_evidence(
 
 
 def _group(
-    measured: list[MeasuredStorm], group: Catching, gauge_u_ratio: float
+    measured: list[MeasuredStorm], group: Catching, gauge_u_ratio: float, parts: list[YieldGroup]
 ) -> tuple[YieldGroup, YieldCurve | None]:
     columns, places = gains_of(measured, group)
     shared = shared_u_ratio(measured, group, gauge_u_ratio)
     fit = fit_yield(columns, shared_u_ratio=shared)
-    change = None if isinstance(fit, Unknown) else lasting_change(columns, fit)
+    change = (
+        None
+        if isinstance(fit, Unknown)
+        else lasting_change(columns, fit) or _of_a_part(measured, columns, places, parts)
+    )
     now = fit if change is None else _since(columns, change, shared)
     lines = _storms(measured, group, columns, places, fit, change, now)
     exact = int(np.sum(columns.bound == Bound.EXACT))
@@ -189,6 +199,18 @@ def _group(
         storms=lines,
     )
     return told, None if isinstance(now, Unknown) else _curve(now, columns)
+
+
+def _of_a_part(
+    measured: list[MeasuredStorm], columns: StormGains, places: list[int], parts: list[YieldGroup]
+) -> LastingChange | None:
+    """A part's change that the whole does not show by itself."""
+    for part in parts:
+        if part.change is not None:
+            since_ms = part.change.since_ms
+            first = sum(measured[place].storm.start_ms < since_ms for place in places)
+            return change_at(columns, first, part.change.chance, 0.0)
+    return None
 
 
 def _since(columns: StormGains, change: LastingChange, shared: float) -> YieldFit:

@@ -12,6 +12,8 @@ from .look import COLOURS, new_figure
 
 __all__ = ["NoSuchRoofs", "yields"]
 
+_BEFORE = "measured before the change"
+
 
 class NoSuchRoofs(RainsteadError, ValueError):
     """There is no group of that name."""
@@ -40,8 +42,10 @@ def yields(answer: YieldAnswer, curves: Mapping[str, YieldCurve], group: str) ->
     nominal_x = [0.0, found.nominal_loss_mm, max(most_mm * 1.05, 5.0)]
     nominal_y = [0.0, 0.0, (nominal_x[2] - nominal_x[1]) * found.nominal_yield_l_mm]
     ax.plot(nominal_x, nominal_y, color=COLOURS["rest"], linewidth=1.0, linestyle="--", label="settings' nominal")
-    for label, tint, marker, some in _kinds(found.storms):
+    since_ms = None if found.change is None else found.change.since_ms
+    for label, tint, marker, some in _kinds(found.storms, since_ms):
         if some:
+            hollow = label == _BEFORE
             ax.errorbar(
                 [one.rain_mm for one in some],
                 [one.roof_l for one in some],
@@ -50,7 +54,8 @@ def yields(answer: YieldAnswer, curves: Mapping[str, YieldCurve], group: str) ->
                 color=COLOURS[tint],
                 markersize=7,
                 elinewidth=0.8,
-                markeredgecolor="white",
+                markerfacecolor="white" if hollow else COLOURS[tint],
+                markeredgecolor=COLOURS[tint] if hollow else "white",
                 markeredgewidth=0.6,
                 label=f"{label} ({len(some)})",
                 zorder=3,
@@ -69,12 +74,15 @@ def yields(answer: YieldAnswer, curves: Mapping[str, YieldCurve], group: str) ->
     return figure
 
 
-def _kinds(storms: tuple[YieldStorm, ...]) -> list[tuple[str, str, str, list[YieldStorm]]]:
+def _kinds(storms: tuple[YieldStorm, ...], since_ms: int | None) -> list[tuple[str, str, str, list[YieldStorm]]]:
     """Label, colour, marker and storms of each kind that can be drawn."""
     drawn = [one for one in storms if one.roof_l is not None]
     plain = [one for one in drawn if not one.is_odd]
+    exact = [one for one in plain if one.bound == "exact"]
+    before = [one for one in exact if since_ms is not None and one.start_ms < since_ms]
     return [
-        ("measured", "good", "o", [one for one in plain if one.bound == "exact"]),
+        (_BEFORE, "good", "o", before),
+        ("measured", "good", "o", exact[len(before) :]),
         ("at least: a tank was full", "bound", "^", [one for one in plain if one.bound == "at_least"]),
         ("at most: overflow came in", "pump", "v", [one for one in plain if one.bound == "at_most"]),
         ("odd", "limit", "X", [one for one in drawn if one.is_odd]),

@@ -4,7 +4,7 @@ from .agreement import Best, Measure, Pair, Part, best_of, pairs
 from .calibration import Against, Scatter, against
 from .cascade import Cascade, cascade_of
 from .catching import Catching, GroupGain, catchings, group_gain
-from .catchment import Bound, StormGains, YieldFit, expected_gain, fit_yield, is_odd
+from .catchment import Bound, StormGains, YieldFit, expected_gain, fit_yield, is_odd, yield_nll
 from .defence import DefencePlan, TankPart, TankStock, defence_plan
 from .dipfit import DipFit, DipPair, fit_dips
 from .draws import DrawSteps, draw_steps
@@ -28,7 +28,7 @@ from .freeboard import freeboard, usable
 from .gaugefit import Pour, depth_per_tip_mm, tip_volume_ml
 from .intensity import caught_mm, peak_mm_h
 from .kfit import KFit, KPoint, fit_k
-from .lastingfall import FALSE_ONE_IN, LastingChange, lasting_change
+from .lastingfall import FALSE_ONE_IN, LastingChange, change_at, lasting_change
 from .leakwatch import LeakCall, LeakWatch, WatchPlan, WatchRows, cusum_arl, cusum_limit, leak_watch
 from .levels import LevelMean, TankMinutes, level_mean, volume_change
 from .moves import WaterMove, moved_l
@@ -157,6 +157,7 @@ __all__ = [
     "catchings",
     "caught_mm",
     "chance",
+    "change_at",
     "coming_l",
     "cusum_arl",
     "cusum_limit",
@@ -232,5 +233,6 @@ __all__ = [
     "water_power_w",
     "with_gaps_filled",
     "without_evaporation",
+    "yield_nll",
     "zero_depth_m",
 ]

@@ -16,7 +16,19 @@ from rainstead.calc.arrays import F64, I64
 
 from .estimate import Estimate, Unknown, estimate
 
-__all__ = ["FEWEST_STORMS", "ODD_ONE_IN", "Bound", "StormGains", "YieldFit", "expected_gain", "fit_yield", "is_odd"]
+__all__ = [
+    "FEWEST_STORMS",
+    "ODD_ONE_IN",
+    "Bound",
+    "StormGains",
+    "YieldFit",
+    "expected_gain",
+    "fit_yield",
+    "is_odd",
+    "relative_gains",
+    "step_likelihood",
+    "yield_nll",
+]
 
 FEWEST_STORMS = 5
 """Exact storms that wetted the roof; with fewer, slope and loss cannot be told from chance."""
@@ -196,6 +208,11 @@ def _few(worth: float) -> float:
     worth: number of storms, a bound being worth a third of one (the weight of experience: coverage was tried).
     """
     return float(stats.t.ppf(0.975, worth - 2)) / 1.96 * math.sqrt(worth / (worth - 2))
+
+
+def yield_nll(storms: StormGains, yield_l_mm: float, loss_mm: float, scatter_ratio: float, noise_ratio: float) -> float:
+    """Negative log likelihood of the storms, the weak pull of the noise ratio to 1 in it."""
+    return _nll(np.array([math.log(yield_l_mm), loss_mm, math.log(scatter_ratio), math.log(noise_ratio)]), storms)
 
 
 def _with_shared(fitted: Estimate, ratio: float) -> Estimate:

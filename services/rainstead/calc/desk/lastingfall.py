@@ -16,7 +16,7 @@ from rainstead.calc.arrays import F64
 from .catchment import Bound, StormGains, YieldFit, fit_yield, relative_gains, step_likelihood
 from .estimate import Estimate, Unknown
 
-__all__ = ["FALSE_ONE_IN", "LastingChange", "lasting_change"]
+__all__ = ["FALSE_ONE_IN", "LastingChange", "change_at", "lasting_change"]
 
 FALSE_ONE_IN = 100
 """Of sites whose roofs stay as they are, one in so many is told of a change at one look."""
@@ -55,10 +55,14 @@ def lasting_change(storms: StormGains, fit: YieldFit, *, seed: int = 1) -> Lasti
     chance = (1 + int(np.sum(shuffled >= seen[0]))) / (_SHUFFLES + 1)
     if chance > 1 / FALSE_ONE_IN:
         return None
-    first = int(place[split[0]])
+    return change_at(storms, int(place[split[0]]), chance, fit.shared_u_ratio)
+
+
+def change_at(storms: StormGains, first: int, chance: float, shared_u_ratio: float) -> LastingChange | None:
+    """By how much the storms from number `first` on differ from those before; None where these are too few to fit."""
     early = np.arange(len(storms)) < first
-    before = fit_yield(storms.take(early), shared_u_ratio=fit.shared_u_ratio)
-    if isinstance(before, Unknown):
+    before = fit_yield(storms.take(early), shared_u_ratio=shared_u_ratio)
+    if isinstance(before, Unknown) or early.all():
         return None
     return LastingChange(first, _ratio(storms.take(~early), before), chance, before)
 
