@@ -28,7 +28,7 @@ def advise(
 ) -> answers.TransferAnswer:
     settings = load_settings(site / "site.toml")
     with LogReader(site) as reader:
-        told = answers.rain_ahead(settings, notes, AS_OF_MS, rain, None)
+        told = answers.rain_ahead(settings, reader, notes, AS_OF_MS, rain, None)
         fitted = answers.read_yields(yields, settings)
         return answers.transfer(settings, reader, notes, AS_OF_MS, told, fitted=fitted)
 
@@ -126,7 +126,7 @@ def test_no_level_at_all_is_not_enough_to_say(tmp_path: Path) -> None:
     settings = load_settings(site / "site.toml")
     with LogReader(site) as reader:
         before = ms("2025-12-01T00:00:00")
-        told = answers.rain_ahead(settings, Notes(), before, "20mm", None)
+        told = answers.rain_ahead(settings, reader, Notes(), before, "20mm", None)
         found = answers.transfer(settings, reader, Notes(), before, told)
     assert found.plans == ()
     assert found.because is not None and found.because.startswith("no tank's level is known; east:")
@@ -167,8 +167,13 @@ def test_the_notebooks_newest_forecast_that_is_not_over_is_taken(tmp_path: Path)
             forecast(5, "2026-01-08T12:00", "2026-01-11T12:00", "2026-01-13T00:00"),
         )
     )
-    rain = advise(planning_site(tmp_path), None, notes).rain
-    assert (rain.told_by, rain.low_mm, rain.likely_mm, rain.high_mm, rain.has_begun) == ("notebook", 4, 8, 16, True)
+    wet = (tips("2026-01-10T11:00:00", 50), tips("2026-01-10T13:00:00", 10))
+    found = advise(planning_site(tmp_path, extra=wet), None, notes)
+    rain = found.rain
+    assert (rain.told_by, rain.low_mm, rain.likely_mm, rain.high_mm) == ("notebook", 4, 8, 16)
+    # Ten tips of 0.2 mm since noon are of that rain; those before noon are not.
+    assert rain.fallen_mm == pytest.approx(2.0)
+    assert [plan.rain_mm for plan in found.plans] == pytest.approx([6.0, 14.0])
     with pytest.raises(Refused, match="note forecast"):
         advise(tmp_path, None)
 

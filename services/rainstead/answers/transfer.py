@@ -80,9 +80,9 @@ class TransferMove:
 
 @dataclass(frozen=True, slots=True)
 class TransferPlan:
-    """The smallest transfer for one depth of rain. verdict: nothing_lost, transfer, partly, no_help.
+    """The smallest transfer for one depth of rain that is still to come.
 
-    because: why all of it, or some, is lost whatever is pumped. lost_ratio_after: the probability that more than a
+    verdict: nothing_lost, transfer, partly, no_help. because: why all of it, or some, is lost whatever is pumped. lost_ratio_after: the probability that more than a
     litre is lost even so, over all that the rain may be.
     """
 
@@ -167,7 +167,8 @@ def transfer(
     plans: tuple[TransferPlan, ...] = ()
     if because is None:
         reach = _reach(settings, deriver, held, as_of_ms)
-        depths = [("likely", rain.likely_mm)] + ([] if rain.expected.is_one_figure else [("high", rain.high_mm)])
+        told = question.rain
+        depths = [("likely", told.likely_mm)] + ([] if told.is_one_figure else [("high", told.high_mm)])
         plans = tuple(_plan(settings, question, reach, flow, is_, mm) for is_, mm in depths)
     return TransferAnswer(
         **head(settings, reader, as_of_ms),

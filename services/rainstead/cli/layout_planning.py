@@ -8,7 +8,7 @@ from rich.text import Text
 
 from rainstead.answers import Answered, OutlookAnswer, SizingAnswer, TransferAnswer, TransferMove, TransferPlan, Unknown
 
-from .words import litres, when
+from .words import litres
 
 __all__ = ["outlook", "sizing", "transfer"]
 
@@ -54,11 +54,12 @@ def _rain(answer: TransferAnswer) -> list[Text]:
         parts = [Text(f"Rain expected {rain.likely_mm:g} mm, {by}; how far it may differ was not told.")]
     else:
         parts = [Text(f"Rain expected {rain.likely_mm:g} mm ({rain.low_mm:g} to {rain.high_mm:g}: 8 in 10), {by}.")]
-    if rain.has_begun and rain.from_ms is not None:
-        since = when(rain.from_ms, answer.time_zone)
+    if rain.fallen_mm is None:
         parts.append(
-            Text(f"Its time began {since}: what has fallen since is in the tanks and counted again.", "yellow")
+            Text("Its time has begun; what has fallen since nobody counted, and it is not taken off.", "yellow")
         )
+    elif rain.fallen_mm > 0:
+        parts.append(Text(f"Of that {rain.fallen_mm:.1f} mm have fallen since it began, and are taken off."))
     return parts
 
 

@@ -67,7 +67,7 @@ def transfer(
 
     with open_site(site, as_of) as opened, opened.progress("catching up") as progress:
         notes = read_notes(opened.folder, upto_ms=opened.as_of_ms)
-        told = answers.rain_ahead(opened.settings, notes, opened.as_of_ms, rain, forecast)
+        told = answers.rain_ahead(opened.settings, opened.reader, notes, opened.as_of_ms, rain, forecast)
         measured = _fitted(opened, progress) if fitted else {}
         answer = answers.transfer(
             opened.settings,
