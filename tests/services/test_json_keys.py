@@ -12,7 +12,7 @@ from small_site import SETTINGS, Row, make_site, utc_ms
 from typer.testing import CliRunner
 
 from rainstead.cli.main import app
-from rainstead.notebook import Dip, Notebook, RunNote
+from rainstead.notebook import Dip, KnownVolume, Notebook, RunNote
 
 DOCUMENT = Path(__file__).parents[2] / "services" / "json-keys.md"
 
@@ -40,6 +40,8 @@ PUMPED: list[Row] = [
 ]
 """A run of ten minutes, three days before, whose meter tells a fifth more than its tank."""
 
+BUCKET_TIMES = [f"--time={seconds} s" for seconds in (30, 20, 12, 8)]
+
 COMMANDS = {
     "now": [],
     "tanks": ["--days", "2"],
@@ -50,6 +52,10 @@ COMMANDS = {
     "health": [],
     "replay": ["--settings", "other.toml"],
     "note list": ["--struck"],
+    "fit strapping": ["pool"],
+    "fit dips": ["pool", "--volumes"],
+    "fit meter": ["--volume", "20 L", *(f"--pulses={n}" for n in (8000, 8100, 8200, 8300)), *BUCKET_TIMES],
+    "fit gauge": ["--poured", "500 mL", "--funnel", "200 mm", "--tips", "80"],
     "transfer": ["--rain", "100,450,500"],
     "outlook": ["--days", "5,10", "--record", "record.csv", "--draw", "300 L"],
     "run": ["2026-03-25T10:05Z", "--pressure", "300 kPa"],
@@ -62,6 +68,11 @@ def build(folder: Path) -> Path:
     site = make_site(folder, [*PUMPED, *ROWS])
     with Notebook(site) as notebook:
         notebook.add(Dip(0, "house", 1.0, 0.005), 0)
+        for when, depth_m in (("20T08:00", 0.01), ("20T11:00", 0.3), ("25T09:45", 0.61)):
+            notebook.add(Dip(utc_ms(f"2026-03-{when}:00"), "pool", depth_m, 0.002), 0)
+        for when, volume_l in (("10T09:00", 500.0), ("20T09:00", 2900.0)):
+            noted_ms = utc_ms(f"2026-03-{when}:00")
+            notebook.add(KnownVolume(noted_ms, noted_ms + 3_600_000, "pool", volume_l, 5.0), 0)
         notebook.add(RunNote(utc_ms("2026-03-25T10:05:00"), "half open", "drum"), 0)
     (site / "other.toml").write_text(SETTINGS.replace("freeboard = 300", "freeboard = 100"), encoding="utf-8")
     counts = [{"name": "house_level", "trouble": None, "counts": {"bad_bytes": 3}}]
