@@ -205,3 +205,15 @@ def test_the_interval_of_litres_to_come_covers(true_yield: float) -> None:
         assert found.high is not None
         held += found.low <= truth <= found.high
     assert 276 <= held <= 294
+
+
+@given(seed=st.integers(0, 2**32 - 1))
+def test_many_cases_settle_as_one_does(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    volume = rng.uniform(0, 12_000, (3, 4))
+    held, _, gone = CASCADE.settle(volume)
+    np.testing.assert_allclose(held.sum(axis=0) + gone, volume.sum(axis=0), rtol=1e-12)
+    for case in range(4):
+        alone = NETWORK.settle(dict(zip(CASCADE.names, volume[:, case], strict=True)))
+        assert list(alone.volume_l.values()) == held[:, case].tolist()
+        assert sum(alone.lost_l.values()) == pytest.approx(gone[case], abs=1e-9)

@@ -82,8 +82,8 @@ class TransferMove:
 class TransferPlan:
     """The smallest transfer for one depth of rain that is still to come.
 
-    verdict: nothing_lost, transfer, partly, no_help. because: why all of it, or some, is lost whatever is pumped. lost_ratio_after: the probability that more than a
-    litre is lost even so, over all that the rain may be.
+    verdict: nothing_lost, transfer, partly, no_help. because: why all of it, or some, is lost whatever is pumped.
+    lost_ratio_after: the probability that more than a litre is lost even so, over all that the rain may be.
     """
 
     rain_is: str
