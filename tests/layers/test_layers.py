@@ -11,7 +11,19 @@ import pytest
 ROOT = Path(__file__).parents[2]
 SERVICES, BOARD = ROOT / "services", ROOT / "firmware_py"
 MATHS = {"__future__", "collections", "dataclasses", "datetime", "enum", "itertools", "math", "typing"}
-OURS = ("settings", "log", "calc", "calc.desk", "alarms", "answers", "importing", "notebook", "evidence", "plots", "forward")
+OURS = (
+    "settings",
+    "log",
+    "calc",
+    "calc.desk",
+    "alarms",
+    "answers",
+    "importing",
+    "notebook",
+    "evidence",
+    "plots",
+    "forward",
+)
 
 
 def imports(source: str, module: str) -> Iterator[str]:
