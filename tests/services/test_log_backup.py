@@ -273,3 +273,13 @@ def test_a_file_that_is_no_log_is_no_backup(site: Path, tmp_path: Path) -> None:
         assert "not a rainstead log" in str(result.exception)
     shutil.rmtree(site)
     assert "there is no log here" in str(run("backup", tmp_path / "b.db", "--site", site).exception)
+
+
+def test_an_answer_that_leaves_a_damaged_hour_out_says_so(site: Path) -> None:
+    with LogWriter(site / "readings.db") as writer:
+        assert writer.seal_some(2**60) == 1
+        writer._db.execute("UPDATE block SET body = x'00'")
+    result = run("replay", "--site", site, "--as-of", "2026-03-28T10:00:05")
+    assert result.exit_code == 0, result.output
+    assert "the log has 1 damaged hours, which are left out here" in result.stderr
+    assert "rainstead verify" in result.stderr

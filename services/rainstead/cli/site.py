@@ -112,6 +112,12 @@ def open_site(folder: Path, as_of: str | None) -> Iterator[OpenSite]:
     as_of_ms = SystemClock().wall_ms() if as_of is None else read_time_ms(as_of, settings.site.time_zone, "--as-of")
     with LogReader(folder / "readings.db") as reader:
         yield OpenSite(folder, settings, reader, as_of_ms)
+        if reader.damaged:
+            print(
+                f"rainstead: the log has {len(reader.damaged)} damaged hours, which are left out here; "
+                f"`rainstead verify --site {folder}` names them",
+                file=sys.stderr,
+            )
 
 
 def since_ms(text: str | None, site: OpenSite) -> int | None:

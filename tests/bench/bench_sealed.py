@@ -1,0 +1,180 @@
+"""Sealed hours: bytes a reading, how long sealing holds a commit up, reading speed, and memory over a simulated year.
+
+Run: .venv/bin/python tests/bench/bench_sealed.py [year] [demo] [full]; the year takes some minutes.
+"""
+
+import sqlite3
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from rainstead.log import Columns, LogReader, LogWriter, Row
+from rainstead.readings import Kind
+from rainstead.settings import parse_settings
+from rainstead_board.twin.invented import demo_history, demo_settings_text
+from rainstead_board.twin.sense import history
+
+sys.path.insert(0, str(Path(__file__).parent))
+from measured import cpu_s, machine, resident_mib
+
+HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
+BEGIN_MS = 1_780_000_000_000 - 1_780_000_000_000 % DAY_MS
+FAR_MS = 2**60
+YEAR_DAYS = 365
+MONTH_DAYS = 30
+
+
+def main() -> None:
+    """Print the figures: of the parts named on the command line, or of all."""
+    parts = {"year": _year, "demo": _demo, "full": _full}
+    asked = sys.argv[1:] or list(parts)
+    print(f"sealed hours; {machine()}")
+    for name in asked:
+        with tempfile.TemporaryDirectory() as folder:
+            parts[name](Path(folder) / "readings.db")
+
+
+def _demo(path: Path) -> None:
+    """The demo's 60 days."""
+    settings = parse_settings(demo_settings_text(), "demo")
+    kinds = {block[0]: Kind.LEVEL for block in history(demo_history(settings, end_ms=BEGIN_MS, days=60), settings, 7)}
+    with LogWriter(path) as writer:
+        numbers = writer.sensor_numbers(kinds)
+        segment = writer.begin_segment(writer.begin_boot("twin", "bench", 0), 0, trusted=True)
+        for block in history(demo_history(settings, end_ms=BEGIN_MS, days=60), settings, 7):
+            writer.append_columns(segment, numbers, [Columns(*block)])
+    fresh_s, rows = _read(path)
+    fetch_s, scan_s = _bare(path)
+    before = _used(path)
+    took = _seal_all(path)
+    sealed_s, _ = _read(path)
+    after = _used(path)
+    db = sqlite3.connect(path)
+    ((bodies,),) = db.execute("SELECT sum(length(body)) FROM block")
+    ((few,),) = db.execute("SELECT total(1) FROM block")
+    db.close()
+    print(f"  the demo's 60 days, {rows:,} readings in {few:.0f} blocks")
+    print(
+        f"    bytes a reading     rows {before / rows:5.2f}   sealed {after / rows:5.2f}, pages and index with it;"
+        f" the blocks alone {bodies / rows:4.2f}"
+    )
+    print(f"    so a year is        {after / 60 * 365 / 1e6:5.1f} MB")
+    print(f"    sealing an hour     {_spread(*took)}")
+    print(
+        f"    reading, M a second rows {rows / fresh_s / 1e6:4.2f}   sealed {rows / sealed_s / 1e6:4.2f}   "
+        f"SQLite's rows into Python {rows / fetch_s / 1e6:4.2f}, its own scan {rows / scan_s / 1e6:4.2f}"
+    )
+
+
+def _full(path: Path) -> None:
+    """Three rangers at 1 Hz: the most that an hour holds."""
+    rng = np.random.default_rng(1)
+    t_ms = BEGIN_MS + np.arange(6 * 3600) * 1000
+    with LogWriter(path) as writer:
+        kinds = {f"level_{n}": Kind.LEVEL for n in range(3)}
+        numbers = writer.sensor_numbers(kinds)
+        segment = writer.begin_segment(writer.begin_boot("twin", "bench", 0), 0, trusted=True)
+        for n, name in enumerate(kinds):
+            value = np.round(1300 + rng.normal(0, 2, len(t_ms)))
+            spread = np.round(rng.random(len(t_ms)) * 3, 1)
+            # Polled by a busy board: some milliseconds early or late.
+            jitter = rng.integers(0, 9, len(t_ms))
+            good = np.zeros(len(t_ms), np.uint8)
+            writer.append_columns(segment, numbers, [Columns(name, t_ms + n * 40 + jitter, value, good, spread)])
+    took = _seal_all(path)
+    print(f"  three rangers at 1 Hz, stamps with 9 ms of jitter: {_used(path) / (3 * len(t_ms)):4.2f} bytes a reading")
+    print(f"    sealing a piece     {_spread(*took)}")
+
+
+def _year(path: Path) -> None:
+    """Readings of three rangers every 10 s for a year, committed and sealed as the logger does it, without waiting.
+
+    Six commits an hour stand for 360: what is held in memory is the same, and the year takes minutes.
+    """
+    rng = np.random.default_rng(2)
+    months: list[float] = []
+    begun_s = cpu_s()
+    took, used = [], []
+    with LogWriter(path) as writer:
+        numbers = writer.sensor_numbers({"a": Kind.LEVEL, "b": Kind.LEVEL, "c": Kind.LEVEL, "gauge": Kind.TIP})
+        segment = writer.begin_segment(writer.begin_boot("logger", "bench", 0), 0, trusted=True)
+        for hour in range(YEAR_DAYS * 24):
+            value = (1300 + rng.integers(-3, 4, (6, 60, 3))).astype(float).tolist()
+            spread = (rng.integers(5, 35, (6, 60, 3)) / 10).tolist()
+            for k in range(6):
+                first_ms = BEGIN_MS + hour * HOUR_MS + k * 600_000
+                rows: list[Row] = [
+                    (first_ms + j * 10_000, numbers[name], segment, value[k][j][n], 0, spread[k][j][n], 8)
+                    for j in range(60)
+                    for n, name in enumerate("abc")
+                ]
+                writer.append(rows)
+                begun = time.perf_counter(), cpu_s()
+                if writer.seal_some(first_ms):
+                    took.append(time.perf_counter() - begun[0])
+                    used.append(cpu_s() - begun[1])
+            if (hour + 1) % (MONTH_DAYS * 24) == 0:
+                writer.save_checkpoint(BEGIN_MS + hour * HOUR_MS, "d", "x" * 5000)
+                months.append(resident_mib())
+    size, readings = path.stat().st_size, YEAR_DAYS * 24 * 360 * 3
+    print(f"  a year: {readings:,} readings, {size / 1e6:.1f} MB, {size / readings:.2f} bytes a reading")
+    print(f"    sealing an hour      {_spread(took, used)}")
+    print(f"    processor            {(cpu_s() - begun_s) / YEAR_DAYS:.2f} s a day")
+    # The first month fills caches.
+    slope = np.polyfit(np.arange(len(months) - 1), np.array(months[1:]) * 1024, 1)[0]
+    print(f"    resident             {', '.join(f'{mib:.1f}' for mib in months)} MiB: {slope:+.1f} KiB a month")
+
+
+def _seal_all(path: Path) -> tuple[list[float], list[float]]:
+    """Seconds by the clock, and of the processor, of each piece."""
+    took: list[float] = []
+    used: list[float] = []
+    with LogWriter(path) as writer:
+        while True:
+            begun = time.perf_counter(), cpu_s()
+            if not writer.seal_some(FAR_MS):
+                return took, used
+            took.append(time.perf_counter() - begun[0])
+            used.append(cpu_s() - begun[1])
+
+
+def _spread(took: list[float], used: list[float]) -> str:
+    told = []
+    for seconds in (took, used):
+        middle, high, most = (float(np.quantile(seconds, q)) * 1000 for q in (0.5, 0.99, 1))
+        told.append(f"{middle:.1f} ms, 99 of 100 under {high:.1f}, at most {most:.1f}")
+    return f"{told[0]}; of the processor {told[1]}"
+
+
+def _used(path: Path) -> int:
+    db = sqlite3.connect(path)
+    pages, free = (int(db.execute(f"PRAGMA {name}").fetchone()[0]) for name in ("page_count", "freelist_count"))
+    db.close()
+    return (pages - free) * 4096
+
+
+def _read(path: Path) -> tuple[float, int]:
+    with LogReader(path) as reader:
+        begun = cpu_s()
+        rows = sum(len(batch) for batch in reader.batches())
+        return cpu_s() - begun, rows
+
+
+def _bare(path: Path) -> tuple[float, float]:
+    db = sqlite3.connect(path)
+    begun = cpu_s()
+    cursor = db.execute("SELECT t_ms, sensor, value, quality, spread FROM reading")
+    while cursor.fetchmany(50_000):
+        pass
+    fetched = cpu_s()
+    db.execute("SELECT count(*), sum(value) FROM reading").fetchone()
+    db.close()
+    return fetched - begun, cpu_s() - fetched
+
+
+if __name__ == "__main__":
+    main()
