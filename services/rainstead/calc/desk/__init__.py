@@ -1,10 +1,13 @@
 """The water science of the desk: pure like its parent, but free to use scipy, so the logger never imports it."""
 
 from .agreement import Best, Measure, Pair, Part, best_of, pairs
+from .book import IN, OUT, Balance, balance, level_at, spill_kind
+from .bookrain import STORM_SCATTER_RATIO, TippedRain, direct_kind, roof_kind
 from .calibration import Against, Scatter, against
 from .cascade import Cascade, cascade_of
 from .catching import Catching, GroupGain, catchings, group_gain
 from .catchment import Bound, StormGains, YieldFit, expected_gain, fit_yield, is_odd, yield_nll
+from .course import Amount, Course, Kind, amount_of, steps_course, straight_course, sum_of
 from .defence import DefencePlan, TankPart, TankStock, defence_plan
 from .dipfit import DipFit, DipPair, fit_dips
 from .draws import DrawSteps, draw_steps
@@ -59,21 +62,27 @@ from .waterwork import bucket_flow, plant_rating_ratio, water_kwh_per_l, water_p
 
 __all__ = [
     "FALSE_ONE_IN",
+    "IN",
     "LOSS_U_RATIO",
     "METER",
     "NOMINAL_YIELD_U_RATIO",
+    "OUT",
     "RECEIVER",
     "SOURCE",
     "STILL_AFTER_MS",
     "STILL_FOR_MS",
+    "STORM_SCATTER_RATIO",
     "Against",
+    "Amount",
     "Answered",
+    "Balance",
     "Best",
     "Bound",
     "Burnt",
     "Cascade",
     "Catching",
     "Cause",
+    "Course",
     "DayRows",
     "DefencePlan",
     "DipFit",
@@ -95,6 +104,7 @@ __all__ = [
     "Household",
     "KFit",
     "KPoint",
+    "Kind",
     "LastingChange",
     "LeakCall",
     "LeakWatch",
@@ -140,6 +150,7 @@ __all__ = [
     "TankMinutes",
     "TankPart",
     "TankStock",
+    "TippedRain",
     "Unknown",
     "WatchPlan",
     "WatchRows",
@@ -151,6 +162,8 @@ __all__ = [
     "advance_days",
     "against",
     "air_range_c",
+    "amount_of",
+    "balance",
     "best_of",
     "bucket_flow",
     "cascade_of",
@@ -168,6 +181,7 @@ __all__ = [
     "days_without_rain",
     "defence_plan",
     "depth_per_tip_mm",
+    "direct_kind",
     "draw_steps",
     "dry_days",
     "endurance",
@@ -195,6 +209,7 @@ __all__ = [
     "is_odd",
     "lasting_change",
     "leak_watch",
+    "level_at",
     "level_mean",
     "loss_against_depth",
     "lower_bound",
@@ -209,20 +224,25 @@ __all__ = [
     "quotient",
     "rain_in",
     "review_run",
+    "roof_kind",
     "roof_water_l",
     "season_paths",
     "simulate_options",
     "slope_with_memory",
     "spell_slope_l_day",
+    "spill_kind",
     "spill_outlook",
     "standing_spans",
     "start_of",
     "steady_flow",
     "steep_falls",
+    "steps_course",
     "still_after",
     "still_before",
     "still_loss_l_h",
     "storm_window",
+    "straight_course",
+    "sum_of",
     "tank_change",
     "tank_gain",
     "tip_volume_ml",
