@@ -114,7 +114,7 @@ def open_site(folder: Path, as_of: str | None) -> Iterator[OpenSite]:
         yield OpenSite(folder, settings, reader, as_of_ms)
         if reader.damaged:
             print(
-                f"rainstead: the log has {len(reader.damaged)} damaged hours, which are left out here; "
+                f"rainstead: damaged hours in the log, left out here: {len(reader.damaged)}; "
                 f"`rainstead verify --site {folder}` names them",
                 file=sys.stderr,
             )
