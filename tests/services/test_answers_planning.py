@@ -9,8 +9,10 @@ from desk_site import SETTINGS, Raw, ms, tips
 from planning_site import AS_OF_MS, ROOF, planning_site
 
 from rainstead import answers
+from rainstead.answers.fittedyield import fits_of
 from rainstead.answers.typed import Refused
-from rainstead.calc.desk import Estimate, Unknown, WorkOption
+from rainstead.answers.yields import YieldGroup
+from rainstead.calc.desk import Estimate, Network, Roof, Unknown, WaterTank, WorkOption
 from rainstead.errors import RainsteadError
 from rainstead.log import LogReader
 from rainstead.notebook import Delivery, Forecast, Notes
@@ -153,6 +155,41 @@ def test_a_yield_that_will_not_do_is_refused(tmp_path: Path, text: str) -> None:
         advise(planning_site(tmp_path), yields=(text,))
     with pytest.raises(RainsteadError, match="did you mean east"):
         advise(tmp_path, yields=("eats=90",))
+
+
+def group(name: str, tanks: tuple[str, ...], nominal: float, true: Estimate | Unknown) -> YieldGroup:
+    loss: Estimate | Unknown = true if isinstance(true, Unknown) else Estimate(0.6, 0.1, 0.4, 0.8)
+    none = Unknown("it is not asked for")
+    return YieldGroup(name, tanks, none, true, loss, nominal, 0.5, none, None, 9, 0, 0, None, ())
+
+
+def test_a_tanks_own_fit_comes_before_its_groups_which_is_shared_as_the_roofs_are() -> None:
+    network = Network(
+        tuple(WaterTank(name, 9000.0, 0.0, 0.0, 0.0) for name in ("a", "b", "c", "d")),
+        (Roof("r", 100.0, 0.9, 0.5, 0.0, (("a", 0.5), ("b", 0.3), ("c", 0.2))),),
+        (),
+    )
+    fits = fits_of(
+        [
+            group("site", ("a", "b", "c", "d"), 90.0, Estimate(72.0, 2.0, 68.0, 76.0)),
+            group("a", ("a",), 45.0, Estimate(40.0, 1.0, 38.0, 42.0)),
+            group("b", ("b",), 27.0, Unknown("there are too few storms")),
+        ],
+        network,
+    )
+    assert {tank: (fit.source, fit.yield_l_mm.value) for tank, fit in fits.items()} == {
+        "a": ("fit of a", 40.0),
+        "b": ("fit of site", pytest.approx(0.3 * 72)),
+        "c": ("fit of site", pytest.approx(0.2 * 72)),
+    }
+    assert fits["b"].yield_l_mm.u == pytest.approx(0.6)
+
+
+def test_without_storms_enough_the_nominal_yields_stay(tmp_path: Path) -> None:
+    site = planning_site(tmp_path)
+    settings = load_settings(site / "site.toml")
+    with LogReader(site) as reader:
+        assert answers.fitted_yields(settings, reader, Notes(), AS_OF_MS) == {}
 
 
 def forecast(likely_mm: float, made: str, begins: str, ends: str) -> Forecast:
@@ -360,6 +397,19 @@ def test_prices_give_a_cost_by_the_kilolitre(tmp_path: Path) -> None:
     result = found.options[1].after
     assert result.kept_l_year is not None and result.kept_l_year > 1000
     assert value(result.cost_per_kl) == pytest.approx(1200 / (result.kept_l_year / 1000 * 10))
+
+
+def test_the_house_draws_from_its_own_tank_first(tmp_path: Path) -> None:
+    """West has a tenth of the roof: drawn first it never fills, drawn last it spills."""
+    house = '\n[household]\ntank = "{}"\ndraw_a_day = "100 L"\ndraw_a_day_u = "2 L"\n'
+    roof = ROOF.replace("east = 1.0", "east = 0.9, west = 0.1")
+    spilt = []
+    for tank in ("east", "west"):
+        text = (SETTINGS + roof + house.format(tank)).replace('fire = "1500 L"', 'fire = "0 L"')
+        found = size(planning_site(tmp_path / tank, text), record(SEASONS[:366]))
+        assert (found.draw_by, found.draw_l_day) == ("household", 100.0)
+        spilt.append(found.options[0].after.spilt_l_year)
+    assert spilt[0] > spilt[1] + 300
 
 
 def test_a_measured_draw_stands_in_where_none_is_told(tmp_path: Path) -> None:

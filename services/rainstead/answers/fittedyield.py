@@ -1,16 +1,16 @@
 """Yields that the log's own storms show, for what looks ahead."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
-from rainstead.calc.desk import Estimate, TankFit, estimate
+from rainstead.calc.desk import Estimate, Network, TankFit, estimate
 from rainstead.evidence import network_of
 from rainstead.log import LogReader
 from rainstead.notebook import Notes
 from rainstead.settings import Settings
 
-from .yields import yields
+from .yields import YieldGroup, yields
 
-__all__ = ["TankFit", "fitted_yields"]
+__all__ = ["TankFit", "fits_of", "fitted_yields"]
 
 Progress = Callable[[int], None]
 _LOOK_BACK_MS = 365 * 86_400_000
@@ -25,9 +25,13 @@ def fitted_yields(
     Raises NoGauge, NoRoofs.
     """
     answer, _ = yields(settings, reader, notes, as_of_ms, from_ms=as_of_ms - _LOOK_BACK_MS, progress=progress)
-    network = network_of(settings, as_of_ms)
+    return fits_of(answer.groups, network_of(settings, as_of_ms))
+
+
+def fits_of(groups: Iterable[YieldGroup], network: Network) -> dict[str, TankFit]:
+    """The same from fits at hand."""
     found: dict[str, TankFit] = {}
-    for group in sorted(answer.groups, key=lambda one: len(one.tanks)):
+    for group in sorted(groups, key=lambda one: len(one.tanks)):
         true, loss = group.true_yield_l_mm, group.loss_mm
         if not isinstance(true, Estimate) or not isinstance(loss, Estimate):
             continue
