@@ -14,10 +14,10 @@ from rainstead_board.twin.weather import DAY_MS, winter_ratio
 
 __all__ = ["TrueRoof", "TrueTank", "TwinSite", "sound_m_s"]
 
-_TAP_RATIO = 30.0
-"""An open tap gives so many times the mean draw: 8 L/min where 380 L a day are used."""
-_WANDER_H = (7.3, 11.9, 17.7, 29.3, 43.1)
-"""Periods of what the gap's air differs by; none goes into a day."""
+_TAP_RATIO = 60.0
+"""What is open gives so many times the mean draw: 16 L/min where 380 L a day are used, some twelve times a day."""
+_WANDER_H = (5, 17)
+"""What the gap's air differs by takes new values so often, and goes straight from one to the next."""
 
 
 def sound_m_s(air_c: F64, humidity_ratio: float) -> F64:
@@ -223,13 +223,14 @@ class TwinSite:
         extra = np.zeros(t.shape)
         if self.sun_warms_gap_c:
             hour = self._hour(t)
-            by_day = np.where((hour > 7) & (hour < 20), np.sin(math.pi * (hour - 7) / 13) ** 1.5, 0.0)
+            by_day = np.maximum(np.sin(math.pi * (hour - 7) / 13), 0.0) ** 1.5 * ((hour > 7) & (hour < 20))
             extra += self.sun_warms_gap_c * self._clear_ratio(t) * by_day
         if self.gap_wanders_c:
-            phases = np.random.default_rng([self.seed, 23]).uniform(0, 2 * math.pi, len(_WANDER_H))
-            size_c = self.gap_wanders_c * math.sqrt(2 / len(_WANDER_H))
-            for period_h, phase in zip(_WANDER_H, phases.tolist(), strict=True):
-                extra += size_c * np.sin(2 * math.pi * t / (period_h * 3_600_000) + phase)
+            for knot_h in _WANDER_H:
+                place = t / (knot_h * 3_600_000)
+                low = np.floor(place)
+                ends = [2 * _chance(low + k, self.seed + 31 * knot_h) - 1 for k in (0, 1)]
+                extra += self.gap_wanders_c * 1.5 * (ends[0] + (ends[1] - ends[0]) * (place - low))
         return extra
 
     def ripple_at_mm(self, t_ms: F64 | I64) -> F64:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from rainstead.calc.desk import DrawSteps, LeakWatch, Mornings, Nights, TankMinutes, WatchPlan, WatchRows, leak_watch
+from rainstead.calc.desk import LeakWatch, Mornings, Nights, TankMinutes, WatchPlan, WatchRows, leak_watch
 from rainstead.readings import F64, I64
 
 from .evaporating import TankEvaporation
@@ -22,11 +22,6 @@ _SOUND_MM_DAY = 10 / 7
 _LEAST_LIMIT_MM = 5.0
 _UNSEEN_MM_DAY = 0.25
 """What a day's loss scatters by where nothing else is known: condensation, a spider, a cup (common practice)."""
-_UNSEEN_DRAW_MM_DAY = 1.0
-_SMALL_DRAWS_MM_DAY = 5.0
-"""The same where water is drawn; and what a house draws in sips too small to show (common practice)."""
-_LEAST_LEFT = 0.3
-"""Of a day, so much must be left between draws."""
 _UNSEEN_RATIO = 0.2
 """Scatter of a day's true evaporation about its estimate (common practice; the formula is poor for single days)."""
 
@@ -46,7 +41,7 @@ class LeakLine:
 
 @dataclass(frozen=True, slots=True)
 class WatchedDay:
-    """A day up to t_ms: what it lost (no draws that show), what of it evaporated, what was expected, the sum."""
+    """A day up to t_ms: what it lost, what of it evaporated, what was expected, the sum."""
 
     t_ms: int
     loss_l_day: float
@@ -84,35 +79,25 @@ class Watched:
         return float(self.rows.limit_l[-1]) / 7 + float(self.rows.allowed_l_day[-1])
 
 
-def watch_mornings(
-    minutes: TankMinutes, mornings: Mornings, evaporation: TankEvaporation, draws: DrawSteps | None
-) -> Watched:
-    """From dawn to dawn; days of unknown evaporation are left out.
-
-    draws: of a tank that is drawn from by day: what shows as a step is taken out of each day, and what is too small for
-    that is learnt as its usual loss. Days that are mostly draws are left out.
-    """
+def watch_mornings(minutes: TankMinutes, mornings: Mornings, evaporation: TankEvaporation) -> Watched:
+    """From dawn to dawn; days of unknown evaporation are left out."""
     days = np.diff(mornings.t_ms) / _DAY_MS
     lost, dried = -np.diff(mornings.volume_l), evaporation.litres(mornings.t_ms[:-1], mornings.t_ms[1:])
-    left = days
-    if draws is not None:
-        drawn, took = draws.between(mornings.t_ms[:-1], mornings.t_ms[1:])
-        lost, left = lost - drawn, days - took
     follows = np.diff(mornings.spell) == 0
-    used = follows & ~np.isnan(dried) & (left > _LEAST_LEFT * days)
-    before = np.concatenate([[False], used[:-1]])
-    loss_l_day, dried_l_day = lost[used] / left[used], dried[used] / days[used]
-    plan = _plan(minutes, dried_l_day, evaporation.u_ratio, draws=draws is not None)
+    used = follows & ~np.isnan(dried)
+    before = np.concatenate([[False], used[:-1]])[: len(used)]
+    loss_l_day, dried_l_day = lost[used] / days[used], dried[used] / days[used]
+    plan = _plan(minutes, dried_l_day, evaporation.u_ratio)
     return _watched(mornings.t_ms[1:][used], days[used], loss_l_day, dried_l_day, (before & follows)[used], plan)
 
 
 def watch_nights(minutes: TankMinutes, nights: Nights, evaporation: TankEvaporation) -> Watched:
-    """By each night's slope, where draws are too small for the tank to show."""
+    """By each night's slope, where water is drawn by day: what the air feigns night after night is learnt."""
     dried_l_day = NIGHT_PART * evaporation.l_day(nights.t_ms)
     used = ~np.isnan(dried_l_day)
     dried_l_day, count = dried_l_day[used], int(used.sum())
     plan = replace(
-        _plan(minutes, dried_l_day, math.hypot(evaporation.u_ratio, NIGHT_PART_U_RATIO), draws=False),
+        _plan(minutes, dried_l_day, math.hypot(evaporation.u_ratio, NIGHT_PART_U_RATIO)),
         level_u_l=0.0,
         drift_u_l_day=nights.shared_u_l_day,
         offset_u_l_day=nights.shared_u_l_day,
@@ -134,17 +119,16 @@ def _watched(
     return Watched(rows, loss_l_day, dried_l_day, tuple(lines))
 
 
-def _plan(minutes: TankMinutes, dried_l_day: F64, u_ratio: float, *, draws: bool) -> WatchPlan:
+def _plan(minutes: TankMinutes, dried_l_day: F64, u_ratio: float) -> WatchPlan:
     l_per_mm = litres_per_mm(minutes)
     dried = float(dried_l_day.mean()) if len(dried_l_day) else 0.0
-    unseen_mm = _UNSEEN_DRAW_MM_DAY if draws else _UNSEEN_MM_DAY
     return WatchPlan(
         reference_l_day=_SOUND_MM_DAY / 2 * l_per_mm,
         least_limit_l=_LEAST_LIMIT_MM * l_per_mm,
         calm_days=CALM_DAYS,
         level_u_l=float(np.median(minutes.sound_u_l)),
-        drift_u_l_day=math.hypot(unseen_mm * l_per_mm, _UNSEEN_RATIO * dried),
-        offset_u_l_day=_SMALL_DRAWS_MM_DAY * l_per_mm if draws else 0.0,
+        drift_u_l_day=math.hypot(_UNSEEN_MM_DAY * l_per_mm, _UNSEEN_RATIO * dried),
+        offset_u_l_day=0.0,
         factor_u=u_ratio,
     )
 

@@ -35,9 +35,6 @@ __all__ = ["LevelLine", "LevelStep", "LossesAnswer", "NoLevels", "SpellLine", "T
 _DAY_MS = 86_400_000
 _EMPTY_RATIO = 0.02
 """Of its capacity: a tank that is all but empty loses what it has, not what it would."""
-_MOST_OF_DRAW = 0.8
-"""Of what the household is known to draw at least, so much must be seen in steps."""
-
 Progress = Callable[[int], None]
 
 
@@ -162,21 +159,16 @@ def losses_of(settings: Settings, evidence: Evidence, tank: str) -> TankLosses:
     draw = None
     if settings.household is not None and settings.household.tank == tank:
         draw = estimate(settings.household.draw_l_day, settings.household.draw_u_l_day, floor=0.0)
-    steps = draw_steps(minutes)
-    shows_draw = steps.are_draws(spans.from_ms, spans.upto_ms)
-    if draw is not None:
-        # Of a wide tank a bucket is a hair's breadth: then its days say nothing, however many steps were seen.
-        shows_draw = steps.l_day(spans.from_ms, spans.upto_ms) > _MOST_OF_DRAW * (draw.value - 1.96 * draw.u)
+    shows_draw = draw_steps(minutes).are_draws(spans.from_ms, spans.upto_ms)
     mornings = cut_at_steps(found)
     way = by_mornings(mornings, evaporation, scale, draw)
-    watched = watch_mornings(minutes, found, evaporation, steps if shows_draw else None)
+    watched = watch_mornings(minutes, found, evaporation)
     if draw is not None or shows_draw:
         night = windows(settings, evidence, NIGHT_HOURS)
         nights = night_falls(minutes, spans, night.from_ms, night.upto_ms)
         in_nights = by_nights(nights, evaporation, scale)
         way = in_nights if draw is None else narrower(way, in_nights)
-        if not shows_draw:
-            watched = watch_nights(minutes, nights, evaporation)
+        watched = watch_nights(minutes, nights, evaporation)
     finding, said = _finding(way, watched, settings.site.time_zone)
     if draw is None and shows_draw:
         said += "; water is drawn from it in sudden falls, so that only the nights tell"

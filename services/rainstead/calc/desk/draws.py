@@ -1,7 +1,6 @@
-"""Draws that show: falls of the level within minutes, when nothing else lowers it.
+"""Draws that show: falls of the level within minutes, when nothing else lowers it. A leak is never shut.
 
-A tap is opened and shut; a leak is not. What falls between is left when the steps are taken out, so that a slow loss
-can be followed from dawn to dawn through the days of a house that lives. Draws too small for the ranger stay in it.
+To tell that somebody draws, not how much: what is too small for the ranger, or runs into the next draw, does not show.
 """
 
 import math
@@ -29,33 +28,18 @@ _DRAWS_A_DAY = 2.0
 class DrawSteps:
     """Steps of the level within minutes: from_ms and upto_ms of each, and litres that went, below 0 for a rise.
 
-    took_ms: between the middles of what was compared; a slow loss over that time is in drawn_l. Rises are kept, too:
-    air that flickers in the sun makes as many of them as falls, and both together nothing.
+    Rises are kept, too: air that flickers in the sun makes as many of them as falls.
     """
 
     from_ms: I64
     upto_ms: I64
     drawn_l: F64
-    took_ms: F64
-
-    def between(self, from_ms: I64, upto_ms: I64) -> tuple[F64, F64]:
-        """Litres that went in steps between times, and days that they took; elementwise."""
-        drawn = np.concatenate([[0.0], np.cumsum(self.drawn_l)])
-        took = np.concatenate([[0.0], np.cumsum(self.took_ms / _DAY_MS)])
-        low = np.searchsorted(self.from_ms, from_ms, side="left")
-        high = np.maximum(np.searchsorted(self.upto_ms, upto_ms, side="right"), low)
-        return drawn[high] - drawn[low], took[high] - took[low]
 
     def are_draws(self, from_ms: I64, upto_ms: I64) -> bool:
         """Whether somebody draws from the tank, by the steps within times that are otherwise undisturbed."""
         inside, days = self._inside(from_ms, upto_ms)
         falls, rises = int((inside & (self.drawn_l > 0)).sum()), int((inside & (self.drawn_l < 0)).sum())
         return days > 0 and (falls - rises) / days >= _DRAWS_A_DAY and falls > 4 * rises
-
-    def l_day(self, from_ms: I64, upto_ms: I64) -> float:
-        """Litres a day that went in steps within such times."""
-        inside, days = self._inside(from_ms, upto_ms)
-        return float(self.drawn_l[inside].sum()) / days if days > 0 else 0.0
 
     def _inside(self, from_ms: I64, upto_ms: I64) -> tuple[npt.NDArray[np.bool_], float]:
         if not len(from_ms):
@@ -69,10 +53,10 @@ def draw_steps(minutes: TankMinutes) -> DrawSteps:
     """All steps that stand out from the noise of medians of a few minutes."""
     nothing = np.zeros(0, dtype=np.int64)
     if len(minutes.t_ms) < 12 * _BIN_MIN:
-        return DrawSteps(nothing, nothing, np.zeros(0), np.zeros(0))
+        return DrawSteps(nothing, nothing, np.zeros(0))
     middle, at, size = binned(minutes.t_ms, minutes.volume_l, _BIN_MIN)
     if len(middle) < 4 * _NEAR_BINS:
-        return DrawSteps(nothing, nothing, np.zeros(0), np.zeros(0))
+        return DrawSteps(nothing, nothing, np.zeros(0))
     # What stood before each stretch against what stands after it; the stretch itself is neither.
     total = np.concatenate([[0.0], np.cumsum(middle - middle[0])])
     inside = np.arange(_NEAR_BINS, len(middle) - _NEAR_BINS)
@@ -83,27 +67,25 @@ def draw_steps(minutes: TankMinutes) -> DrawSteps:
     fell = (before_sum - after_sum) / _NEAR_BINS
     near = at[inside + _NEAR_BINS] - at[inside - _NEAR_BINS] == 2 * _NEAR_BINS
     if near.sum() < 4 * _NEAR_BINS:
-        return DrawSteps(nothing, nothing, np.zeros(0), np.zeros(0))
+        return DrawSteps(nothing, nothing, np.zeros(0))
     scatter = 1.4826 * float(np.median(np.abs(fell[near] - np.median(fell[near]))))
     of_bin = float(np.median(minutes.noise_u_l)) / math.sqrt(max(float(np.median(size)) * 2 / math.pi, 1.0))
     limit = _STANDS_OUT * max(scatter, of_bin * math.sqrt(2 / _NEAR_BINS))
     out = inside[near & (np.abs(fell) > limit)]
     if not len(out):
-        return DrawSteps(nothing, nothing, np.zeros(0), np.zeros(0))
+        return DrawSteps(nothing, nothing, np.zeros(0))
     # Steps whose befores and afters overlap are one: a bath fills for longer than a stretch.
     apart = np.flatnonzero(np.diff(out) > _NEAR_BINS) + 1
     first, last = out[np.concatenate([[0], apart])], out[np.append(apart - 1, len(out) - 1)]
     rows = []
     for low, high in zip(first.tolist(), last.tolist(), strict=True):
         before, after = slice(low - _NEAR_BINS, low), slice(high + 1, high + 1 + _NEAR_BINS)
-        took = float(at[after].mean() - at[before].mean())
-        rows.append((at[low], at[high] + 1, float(middle[before].mean() - middle[after].mean()), took))
+        rows.append((at[low], at[high] + 1, float(middle[before].mean() - middle[after].mean())))
     bin_ms = _BIN_MIN * _MINUTE_MS
     return DrawSteps(
         np.array([row[0] for row in rows], dtype=np.int64) * bin_ms,
         np.array([row[1] for row in rows], dtype=np.int64) * bin_ms,
         np.array([row[2] for row in rows]),
-        np.array([row[3] for row in rows]) * bin_ms,
     )
 
 

@@ -88,21 +88,32 @@ class WatchPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class WatchDay:
+    """A day that ends at t_ms; the arguments of `leak_watch`, of one row."""
+
+    t_ms: int
+    days: float
+    loss_l_day: float
+    evaporation_l_day: float
+    follows: bool
+
+
+@dataclass(frozen=True, slots=True)
 class LeakWatch:
     """The state carried from day to day.
 
     learnt: days learnt from, and sums over them of evaporation, its square, the rest (loss less evaporation), and rest
     times evaporation. noise: days and pairs of days, sums of the error's square and of neighbours' products.
-    pending: (loss, evaporation, days, follows) of days that wait. calm_l: while a call stands, what speaks against it.
+    pending: days that wait. calm_l: while a call stands, what speaks against it.
     """
 
     learnt: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
     noise: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     last_error: float | None = None
     sum_l: float = 0.0
-    since_ms: int | None = None
-    pending: tuple[tuple[float, float, float, bool], ...] = ()
+    pending: tuple[WatchDay, ...] = ()
     called_l_day: float | None = None
+    called_since_ms: int = 0
     calm_l: float = 0.0
 
 
@@ -122,7 +133,7 @@ class WatchRows:
 class LeakCall:
     """A loss was called, or, with is_over, a call was taken back, at t_ms.
 
-    since_ms: when the sum last stood at nought: the loss began about then. over_l_day: lost more than was expected.
+    since_ms: the loss began about then, by the days since. over_l_day: lost more than was expected since then.
     """
 
     t_ms: int
@@ -158,15 +169,14 @@ def leak_watch(
     rows: list[tuple[float, float, float, float, bool]] = []
     calls: list[LeakCall] = []
     now = state
-    for at, length, loss, evaporation, follow in zip(
-        t_ms.tolist(), days.tolist(), loss_l_day.tolist(), evaporation_l_day.tolist(), follows.tolist(), strict=True
-    ):
-        expected = _expected(now, evaporation, plan)
-        day = (loss, evaporation, length, follow)
+    columns = (t_ms, days, loss_l_day, evaporation_l_day, follows)
+    for row in zip(*(column.tolist() for column in columns), strict=True):
+        day = WatchDay(*row)
+        expected = _expected(now, day.evaporation_l_day, plan)
         if now.called_l_day is None:
-            now, call = _calm(now, at, day, expected, plan)
+            now, call = _calm(now, day, expected, plan)
         else:
-            now, call = _called(now, at, day, expected)
+            now, call = _called(now, day, expected)
         if call is not None:
             calls.append(call)
         rows.append(
@@ -177,40 +187,44 @@ def leak_watch(
     return now, WatchRows(t_ms, table[0], table[1], table[2], table[3], called), calls
 
 
-def _calm(
-    now: LeakWatch, at: int, day: tuple[float, float, float, bool], expected: _Expected, plan: WatchPlan
-) -> tuple[LeakWatch, LeakCall | None]:
-    loss, _, length, _ = day
-    over = (loss - expected.loss_l_day - expected.allowed_l_day) * length
+def _calm(now: LeakWatch, day: WatchDay, expected: _Expected, plan: WatchPlan) -> tuple[LeakWatch, LeakCall | None]:
+    over = (day.loss_l_day - expected.loss_l_day - expected.allowed_l_day) * day.days
     total = max(now.sum_l + min(over, _MOST_OF_LIMIT * expected.limit_l), 0.0)
     pending = (*now.pending, day)
-    since = now.since_ms if now.since_ms is not None else at - round(length * _DAY_MS)
     if total == 0.0:
         for waited in pending:
             now = _learnt(now, waited, plan)
-        return replace(now, sum_l=0.0, since_ms=None, pending=()), None
+        return replace(now, sum_l=0.0, pending=()), None
     if total <= expected.limit_l:
-        return replace(now, sum_l=total, since_ms=since, pending=pending), None
-    waited_days = sum(part[2] for part in pending)
-    more = sum((part[0] - _expected(now, part[1], plan).loss_l_day) * part[2] for part in pending) / waited_days
-    now = replace(now, sum_l=total, since_ms=since, pending=(), called_l_day=more, calm_l=0.0, last_error=None)
-    return now, LeakCall(at, since, more, is_over=False)
+        return replace(now, sum_l=total, pending=pending), None
+    since_ms, more = _begin(now, pending, plan)
+    call = LeakCall(day.t_ms, since_ms, more, is_over=False)
+    called = replace(now, sum_l=total, pending=(), called_l_day=more, called_since_ms=since_ms, calm_l=0.0)
+    return replace(called, last_error=None), call
 
 
-def _called(
-    now: LeakWatch, at: int, day: tuple[float, float, float, bool], expected: _Expected
-) -> tuple[LeakWatch, LeakCall | None]:
+def _begin(now: LeakWatch, pending: tuple[WatchDay, ...], plan: WatchPlan) -> tuple[int, float]:
+    """From when on a new loss explains the waiting days best (the likeliest, errors being normal), and its L a day."""
+    over = days = best = 0.0
+    found = (pending[-1].t_ms, 0.0)
+    for day in reversed(pending):
+        over += (day.loss_l_day - _expected(now, day.evaporation_l_day, plan).loss_l_day) * day.days
+        days += day.days
+        if over > 0 and over * over / days > best:
+            best, found = over * over / days, (day.t_ms - round(day.days * _DAY_MS), over / days)
+    return found
+
+
+def _called(now: LeakWatch, day: WatchDay, expected: _Expected) -> tuple[LeakWatch, LeakCall | None]:
     """While a call stands nothing is learnt; it is taken back by the same scheme turned round."""
     assert now.called_l_day is not None
-    loss, _, length, _ = day
     half = max(now.called_l_day / 2, expected.allowed_l_day)
-    under = (half - (loss - expected.loss_l_day)) * length
+    under = (half - (day.loss_l_day - expected.loss_l_day)) * day.days
     calm = max(now.calm_l + min(under, _MOST_OF_LIMIT * expected.limit_l), 0.0)
     if calm <= expected.limit_l:
         return replace(now, calm_l=calm), None
-    since = now.since_ms if now.since_ms is not None else at
-    over = LeakCall(at, since, now.called_l_day, is_over=True)
-    return replace(now, sum_l=0.0, since_ms=None, called_l_day=None, calm_l=0.0, last_error=None), over
+    over = LeakCall(day.t_ms, now.called_since_ms, now.called_l_day, is_over=True)
+    return replace(now, sum_l=0.0, called_l_day=None, calm_l=0.0, last_error=None), over
 
 
 def _expected(now: LeakWatch, evaporation: float, plan: WatchPlan) -> _Expected:
@@ -243,13 +257,13 @@ def _noise(now: LeakWatch, plan: WatchPlan) -> tuple[float, float]:
     return level2, max(whole - 2 * level2, 0.02 * whole, 1e-6)
 
 
-def _learnt(now: LeakWatch, day: tuple[float, float, float, bool], plan: WatchPlan) -> LeakWatch:
-    loss, evaporation, _, follows = day
+def _learnt(now: LeakWatch, day: WatchDay, plan: WatchPlan) -> LeakWatch:
+    evaporation = day.evaporation_l_day
     expected = _expected(now, evaporation, plan)
     most = 3 * math.sqrt(2 * expected.level_u_l**2 + expected.drift_u_l_day**2)
-    error = min(max(loss - expected.loss_l_day, -most), most)
+    error = min(max(day.loss_l_day - expected.loss_l_day, -most), most)
     n, pairs, squares, products = now.noise
-    before = now.last_error if follows else None
+    before = now.last_error if day.follows else None
     noise = (
         n + 1,
         pairs + (before is not None),
