@@ -400,7 +400,7 @@ def test_prices_give_a_cost_by_the_kilolitre(tmp_path: Path) -> None:
 
 
 def test_the_house_draws_from_its_own_tank_first(tmp_path: Path) -> None:
-    """West has a tenth of the roof: drawn first it never fills, drawn last it spills."""
+    """West has a tenth of the roof: drawn first it never fills, so that the dry half year misses its 3800 L."""
     house = '\n[household]\ntank = "{}"\ndraw_a_day = "100 L"\ndraw_a_day_u = "2 L"\n'
     roof = ROOF.replace("east = 1.0", "east = 0.9, west = 0.1")
     spilt = []
@@ -409,7 +409,7 @@ def test_the_house_draws_from_its_own_tank_first(tmp_path: Path) -> None:
         found = size(planning_site(tmp_path / tank, text), record(SEASONS[:366]))
         assert (found.draw_by, found.draw_l_day) == ("household", 100.0)
         spilt.append(found.options[0].after.spilt_l_year)
-    assert spilt[0] > spilt[1] + 300
+    assert 3000 < spilt[1] - spilt[0] < 4200
 
 
 def test_a_measured_draw_stands_in_where_none_is_told(tmp_path: Path) -> None:
