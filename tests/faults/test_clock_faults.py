@@ -147,7 +147,7 @@ def test_runs_of_one_boot_are_put_right_together(runs: Runs) -> None:
     assert abs(stamps[0] - TRUE_MS) <= 1000
     assert gaps_ms(stamps) <= {1000, 7000, 8000}
     with LogReader(second.path) as reader:
-        assert reader.untrusted_ms() == []
+        assert reader.undated_runs() == []
 
 
 def test_a_boot_that_is_never_dated_goes_on_from_what_the_log_has(runs: Runs) -> None:

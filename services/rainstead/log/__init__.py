@@ -4,10 +4,11 @@ from .checking import LogCheck, check_log
 from .copying import back_up, copy_database, restore
 from .gaps import Gap
 from .lock import WriterLock
-from .read import Behind, LogReader, SensorRow, UndatedRun
+from .read import Behind, LogReader, SensorRow
 from .schema import SCHEMA_VERSION
 from .sealed import DamagedHour
 from .thinning import Keep, Minutes, Thinned
+from .undated import UndatedRun
 from .write import Columns, LogWriter, Row
 
 __all__ = [

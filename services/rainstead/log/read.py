@@ -20,6 +20,7 @@ from .rows import ROW, Rows, in_order
 from .schema import LONGEST_BLOCK_MS
 from .sealed import DamagedHour, Found, blocks_over, read_block
 from .thinning import Minutes, read_minutes
+from .undated import UndatedRun, find_undated
 
 _FAR_MS = 2**62
 # Infinity stands for what is missing on the way into an array: it is no raw value of any sensor.
@@ -28,7 +29,7 @@ _SELECT = (
     " FROM reading WHERE"
 )
 
-__all__ = ["Behind", "LogReader", "SensorRow", "UndatedRun"]
+__all__ = ["Behind", "LogReader", "SensorRow"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,16 +48,6 @@ class Behind:
     number: int
     from_ms: int
     moved: bool
-
-
-@dataclass(frozen=True, slots=True)
-class UndatedRun:
-    """A run of the logger whose stamps are a guess; offset_ms: what was taken for wall clock minus boot clock."""
-
-    number: int
-    first_ms: int
-    last_ms: int
-    offset_ms: int
 
 
 class LogReader:
@@ -367,6 +358,10 @@ class LogReader:
             return []  # of an older schema, which no writer has opened since
         rows = self._db.execute("SELECT id, from_ms, moved FROM behind WHERE id > ? ORDER BY id", (after,))
         return [Behind(number, from_ms, bool(moved)) for number, from_ms, moved in rows]
+
+    def undated_runs(self) -> list[UndatedRun]:
+        """Runs of the logger whose stamps are a guess, because nobody ever set their clock."""
+        return find_undated(self._db)
 
     def settings_have_changed(self, digest: str) -> bool:
         """Whether any part of the log was written under settings of another digest."""
