@@ -4,6 +4,7 @@ from rainstead.calc.desk import Answered, Estimate, Unknown
 
 from .alarms import AlarmsAnswer, AlarmStanding, alarms
 from .answer import Answer
+from .book import PERIODS, BookAnswer, BookLine, BookTank, NotInBook, book
 from .counterfits import GaugeFit, MeterFit, bucket_fit, gauge_fit, runs_fit
 from .days import local, read_time_ms
 from .defence import DefenceAnswer, DefenceAsked, DefenceTank, defence
@@ -45,12 +46,16 @@ from .typedyield import read_yields
 from .yields import YieldAnswer, YieldChange, YieldCurve, YieldGroup, YieldStorm, yields
 
 __all__ = [
+    "PERIODS",
     "AlarmStanding",
     "AlarmsAnswer",
     "Answer",
     "Answered",
     "BackupAnswer",
     "BoardHealth",
+    "BookAnswer",
+    "BookLine",
+    "BookTank",
     "Compared",
     "DefenceAnswer",
     "DefenceAsked",
@@ -67,6 +72,7 @@ __all__ = [
     "LossesAnswer",
     "MeterFit",
     "NoRun",
+    "NotInBook",
     "NoteLine",
     "NotesAnswer",
     "NowAnswer",
@@ -106,6 +112,7 @@ __all__ = [
     "YieldStorm",
     "alarms",
     "backup_site",
+    "book",
     "bucket_fit",
     "defence",
     "delivery_entry",

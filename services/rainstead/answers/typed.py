@@ -2,7 +2,7 @@
 
 import difflib
 import re
-from datetime import datetime, time
+from datetime import date, datetime, time
 
 from rainstead.errors import RainsteadError
 from rainstead.settings import Settings
@@ -11,7 +11,7 @@ from rainstead.units import UnitTable, parse_quantity
 from .days import TimeUnreadable, local, read_time_ms
 from .tanks import TankUnknown
 
-__all__ = ["Refused", "read_moment_ms", "read_quantity", "read_tank"]
+__all__ = ["Refused", "read_day", "read_moment_ms", "read_quantity", "read_tank"]
 
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 _SLACK_MS = 60_000
@@ -62,3 +62,14 @@ def read_moment_ms(text: str | None, settings: Settings, now_ms: int, option: st
     if t_ms > now_ms + _SLACK_MS:
         raise TimeUnreadable(f"{option} {text!r}: lies in the future; it is {local(now_ms, zone):%Y-%m-%d %H:%M} now")
     return t_ms
+
+
+def read_day(text: str, option: str) -> date:
+    """A date of the site's calendar."""
+    try:
+        day = date.fromisoformat(text.strip())
+    except ValueError:
+        raise Refused(f"{option} {text!r}: is not a date; write it as 2026-03-29") from None
+    if not 1900 <= day.year < 2200:
+        raise Refused(f"{option} {text!r}: the year must lie between 1900 and 2199")
+    return day

@@ -10,7 +10,7 @@ import typer
 from rainstead import __version__
 from rainstead.errors import RainsteadError
 
-from . import clock, fit, logfile, losses, note, planning, reading, roofs, run, settings
+from . import book, clock, fit, logfile, losses, note, planning, reading, roofs, run, settings
 from .importing import import_file
 
 __all__ = ["app", "main"]
@@ -27,6 +27,7 @@ planning.add_to(app)
 roofs.add_to(app)
 losses.add_to(app)
 run.add_to(app)
+book.add_to(app)
 app.command("import")(import_file)
 logfile.add_to(app)
 app.add_typer(note.app, name="note")

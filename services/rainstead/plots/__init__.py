@@ -1,5 +1,6 @@
 """Answers as pictures: a function for each takes the answer and gives a figure. Desk only."""
 
+from .book import book
 from .look import COLOURS, NotWritten, days, new_figure, time_axis, write
 from .losses import losses
 from .outlook import outlook
@@ -12,6 +13,7 @@ from .yields import yields
 __all__ = [
     "COLOURS",
     "NotWritten",
+    "book",
     "days",
     "losses",
     "new_figure",
