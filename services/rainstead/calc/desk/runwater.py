@@ -13,6 +13,11 @@ from .steadyflow import slope_with_memory
 
 __all__ = ["SideWater", "household_out", "rain_in", "still_loss_l_h"]
 
+_LOT_L = 25.0
+"""Mean square of what is drawn at once over its mean, as of showers and buckets among taps; common practice."""
+_HOUR_U_RATIO = 0.7
+"""How unevenly the day's hours are used, as a standard deviation; common practice."""
+
 _RAIN_U_RATIO = 0.3
 """How far the roof's nominal yield is trusted over minutes: gutters and pipes delay; common practice."""
 
@@ -42,9 +47,13 @@ def rain_in(network: Network, tank: str, before_mm: float, during_mm: float) -> 
 
 
 def household_out(draw_l_day: float, draw_u_l_day: float, hours: float) -> SideWater:
-    """The house's draw over some hours, taken out evenly; taps do not, so that it may be none of it or twice that."""
+    """The house's draw over some hours, taken out evenly; a tap is on or off, so that it may be far from even.
+
+    Lots of some litres come by chance, and some hours have more of them: the variance of a compound Poisson draw, and
+    that of the hour.
+    """
     even_l = draw_l_day * hours / 24
-    u_l = math.hypot(even_l, draw_u_l_day * hours / 24)
+    u_l = math.sqrt(_LOT_L * even_l + (_HOUR_U_RATIO * even_l) ** 2 + (draw_u_l_day * hours / 24) ** 2)
     return SideWater(-even_l, (Part("household draw", -u_l),))
 
 
