@@ -254,14 +254,20 @@ def test_verify_says_in_one_line_that_all_is_well(site: Path) -> None:
 def test_verify_in_json_has_the_documented_keys_and_exit_code_1_for_damage(site: Path, tmp_path: Path) -> None:
     path = tmp_path / "readings.db"
     filled(path)
+    with LogWriter(path) as writer:
+        segment = writer.begin_segment(writer.begin_boot("logger", "c", 0), BEGIN_MS, trusted=True)
+        writer.append(rows(1, segment, 9 * 360, 9 * 360 + 1))
     damage(path)
     result = run("verify", path, "--json")
     assert result.exit_code == 1
     told = json.loads(result.stdout)
-    found = {key for key in told if key != "damaged"} | {f"damaged[].{key}" for key in told["damaged"][0]}
+    assert len(told["gaps"]) == 1
+    parts = {f"{part}[].{key}" for part in ("damaged", "gaps") for key in told[part][0]}
+    found = parts | set(told) - {"damaged", "gaps"}
     documented = set(re.findall(r"^\| `([^`]+)` \| [^|]+ \| [^|]+ \|$", DOCUMENT.read_text("utf-8"), re.M))
-    assert found <= documented
+    assert found == documented
     assert (told["is_whole"], told["damaged"][0]["readings"]) == (False, 360)
+    assert "no logger from 2026-05-29T03:59:50Z to 2026-05-29T05:00:00Z: it had been cut off" in run("verify", path).stdout
     assert json.loads(run("verify", "--site", site, "--json").stdout)["is_whole"] is True
 
 

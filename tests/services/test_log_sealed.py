@@ -338,7 +338,12 @@ def test_a_late_reading_of_a_sealed_hour_takes_its_place(tmp_path: Path) -> None
         column = Columns("gauge", np.array([late_ms]), np.array([4.0]), np.zeros(1, np.uint8), np.full(1, math.nan))
         imported = writer.begin_segment(writer.begin_boot("import", "import", 0), 0, trusted=True)
         assert writer.append_columns(imported, numbers, [column]) == 1
+        # One late row is all that is fresh; what is sealed is newer all the same.
+        seal_all(writer)
+        writer.append([(late_ms + 1, numbers["gauge"], segment, 5.0, 0, None, None)])
+        writer.append([(late_ms + 2, numbers["gauge"], segment, 6.0, 0, None, None)])
     with LogReader(path) as reader:
+        assert [note.from_ms for note in reader.behind(0)] == [late_ms, late_ms, late_ms + 1, late_ms + 2]
         (batch,) = reader.batches(after_ms=late_ms - 1, upto_ms=late_ms)
         assert batch.value.tolist() == [3.0, 4.0]
         stamps = np.concatenate([b.t_ms for b in reader.batches(size=100)])

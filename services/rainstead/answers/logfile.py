@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from rainstead.errors import LogError
-from rainstead.log import DamagedHour, LogCheck, LogReader, back_up, check_log, copy_database, restore
+from rainstead.log import DamagedHour, Gap, LogCheck, LogReader, back_up, check_log, copy_database, restore
 
 from .plain import utc_text
 
@@ -33,6 +33,7 @@ class VerifyAnswer:
     last_ms: int | None
     faults: tuple[str, ...]
     damaged: tuple[DamagedHour, ...]
+    gaps: tuple[Gap, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,4 +132,5 @@ def _told(check: LogCheck) -> VerifyAnswer:
         check.last_ms,
         check.faults,
         check.damaged,
+        check.gaps,
     )

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["add_to"]
 
+_MOST_GAPS = 10
 Advance = Callable[[int, int], None]
 
 
@@ -64,6 +65,7 @@ def verify(
         typer.echo(json.dumps(answers.to_plain(check), indent=2, ensure_ascii=False, allow_nan=False))
         raise typer.Exit(0 if check.is_whole else 1)
     typer.echo(f"{check.path}: {_size(check)}")
+    _say_gaps(check)
     _say_damage(check, "it is not whole")
     typer.echo("It is whole: every page, every checksum, every reading once.")
 
@@ -111,6 +113,22 @@ def _size(check: "VerifyAnswer") -> str:
     if check.thinned:
         told += f"; {check.thinned:,} more are kept as minutes alone"
     return told
+
+
+def _say_gaps(check: "VerifyAnswer") -> None:
+    """Where no logger ran: the newest of them, and how many more."""
+    from rainstead import answers
+
+    for gap in check.gaps[-_MOST_GAPS:]:
+        how = {True: "it had been stopped", False: "it had been cut off", None: "nobody knows how it ended"}
+        where = "the board was up" if gap.same_boot else "the board was started anew"
+        dated = "" if gap.is_dated else "; by a clock that was not set"
+        typer.echo(
+            f"  no logger from {answers.utc_text(gap.from_ms)} to {answers.utc_text(gap.to_ms)}: "
+            f"{how[gap.began_in_order]}, {where}{dated}"
+        )
+    if len(check.gaps) > _MOST_GAPS:
+        typer.echo(f"  and {len(check.gaps) - _MOST_GAPS} such gaps before; --json has them all")
 
 
 def _say_damage(check: "VerifyAnswer", headline: str) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 
 from rainstead.errors import LogDamaged
 
+from .gaps import Gap
 from .read import LogReader
 from .sealed import DamagedHour
 
@@ -19,7 +20,8 @@ _MOST_FAULTS = 20
 @dataclass(frozen=True, slots=True)
 class LogCheck:
     """What a check found. readings: those that can be read, of them so many fresh and sealed; thinned: those of which
-    only minutes are left. faults: of the file as a whole, in words. damaged: parts that cannot be read."""
+    only minutes are left. faults: of the file as a whole, in words. damaged: parts that cannot be read. gaps: where
+    no logger ran, which is no fault of the file."""
 
     path: str
     schema: int
@@ -32,6 +34,7 @@ class LogCheck:
     last_ms: int | None
     faults: tuple[str, ...]
     damaged: tuple[DamagedHour, ...]
+    gaps: tuple[Gap, ...]
 
     @property
     def is_whole(self) -> bool:
@@ -47,6 +50,7 @@ def check_log(path: Path) -> LogCheck:
         (schema,) = db.execute("PRAGMA user_version").fetchone()
         counts = {"readings": 0, "fresh": 0, "sealed": 0, "thinned": 0}
         span_ms: tuple[int, int] | None = None
+        gaps: list[Gap] = []
         try:
             counts["readings"], doubles = _count_readings(reader)
             if doubles:
@@ -57,7 +61,7 @@ def check_log(path: Path) -> LogCheck:
                 (counts["sealed"],) = db.execute("SELECT ifnull(sum(count), 0) FROM block").fetchone()
                 (counts["thinned"],) = db.execute("SELECT ifnull(sum(count), 0) FROM summary").fetchone()
                 reader.minutes()
-            span_ms = reader.span_ms()
+            span_ms, gaps = reader.span_ms(), reader.gaps()
         except (sqlite3.DatabaseError, LogDamaged) as error:
             faults.append(f"it cannot be read to its end ({error})")
         size = reader.path.stat().st_size
@@ -71,6 +75,7 @@ def check_log(path: Path) -> LogCheck:
             last_ms=last_ms,
             faults=tuple(faults),
             damaged=reader.damaged,
+            gaps=tuple(gaps),
         )
 
 

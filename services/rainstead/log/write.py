@@ -12,6 +12,7 @@ from rainstead.readings import F64, I64, U8, Kind
 
 from . import schema
 from .lock import WriterLock
+from .schema import LONGEST_BLOCK_MS
 from .sealed import blocks_over, hour_is_closed, read_segment, seal_oldest
 from .thinning import Keep, Thinned, thin_oldest
 
@@ -274,7 +275,10 @@ class LogWriter:
 
     def _newest_ms(self) -> int | None:
         (newest_ms,) = self._db.execute(
-            "SELECT coalesce((SELECT t_ms FROM reading ORDER BY t_ms DESC LIMIT 1), (SELECT max(last_ms) FROM block))"
+            # A late reading may be all that is fresh, while newer ones are sealed.
+            "SELECT max(newest) FROM (SELECT max(t_ms) AS newest FROM reading UNION ALL SELECT max(last_ms) FROM block"
+            " WHERE first_ms > (SELECT max(first_ms) FROM block) - ?)",
+            (LONGEST_BLOCK_MS,),
         ).fetchone()
         return None if newest_ms is None else int(newest_ms)
 
