@@ -6,7 +6,7 @@ from .bookrain import STORM_SCATTER_RATIO, TippedRain, direct_kind, roof_kind
 from .calibration import Against, Scatter, against
 from .cascade import Cascade, cascade_of
 from .catching import Catching, GroupGain, catchings, group_gain
-from .catchment import Bound, StormGains, YieldFit, expected_gain, fit_yield, is_odd, yield_nll
+from .catchment import YieldFit, expected_gain, fit_yield, is_odd, yield_nll
 from .course import Amount, Course, Kind, amount_of, steps_course, straight_course, sum_of
 from .defence import DefencePlan, TankPart, TankStock, defence_plan
 from .dipfit import DipFit, DipPair, fit_dips
@@ -59,6 +59,7 @@ from .strapfit import StrappingFit, TablePoint, fit_strapping
 from .tankchange import STILL_AFTER_MS, STILL_FOR_MS, still_after, still_before, tank_change
 from .transfer import Move, MovePlan, PumpReach, SpillOutlook, coming_l, plan_moves, spill_outlook
 from .waterwork import bucket_flow, plant_rating_ratio, water_kwh_per_l, water_power_w
+from .yieldlikelihood import Bound, StormGains
 
 __all__ = [
     "FALSE_ONE_IN",

@@ -9,10 +9,10 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from .catchment import Bound
 from .estimate import Unknown
 from .network import Network
 from .stormwater import TankGain
+from .yieldlikelihood import Bound
 
 __all__ = ["Catching", "GroupGain", "catchings", "group_gain"]
 

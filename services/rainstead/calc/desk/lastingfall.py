@@ -13,8 +13,9 @@ from scipy import optimize
 
 from rainstead.calc.arrays import F64
 
-from .catchment import Bound, StormGains, YieldFit, fit_yield, relative_gains, step_likelihood
+from .catchment import YieldFit, fit_yield, relative_gains, step_likelihood
 from .estimate import Estimate, Unknown
+from .yieldlikelihood import Bound, StormGains
 
 __all__ = ["FALSE_ONE_IN", "LastingChange", "change_at", "lasting_change"]
 
