@@ -217,3 +217,16 @@ def test_many_cases_settle_as_one_does(seed: int) -> None:
         alone = NETWORK.settle(dict(zip(CASCADE.names, volume[:, case], strict=True)))
         assert list(alone.volume_l.values()) == held[:, case].tolist()
         assert sum(alone.lost_l.values()) == pytest.approx(gone[case], abs=1e-9)
+
+
+@pytest.mark.parametrize("rain_mm", [0.0, 0.4, 0.7, 3.0, 40.0])
+def test_the_first_flush_is_turned_away_before_anything_comes(rain_mm: float) -> None:
+    # 30 L of first flush on 90 L/mm are a third of a millimetre beyond the half that wets the roof.
+    network = Network(
+        (WaterTank("a", 9000.0, 0.0, 0.0, 0.0), WaterTank("b", 9000.0, 0.0, 4.0, 1.0)),
+        (Roof("r", 100.0, 0.9, 0.5, 30.0, (("a", 0.6), ("b", 0.4))),),
+        (),
+    )
+    due = 90.0 * max(rain_mm - 0.5 - 1 / 3, 0.0)
+    into = coming_l(cascade_of(network), feeds_of(network), np.array([0.0, 4.0]), rain_mm)
+    assert into.tolist() == pytest.approx([0.6 * due, 0.4 * due + 4 * rain_mm])
