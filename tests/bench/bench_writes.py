@@ -1,6 +1,6 @@
 """Bytes that reach the block device in a day of the demo site, by the time between two commits.
 
-Run as root: .venv/bin/python tests/bench/bench_writes.py [HOURS]; it waits for some minutes.
+Run as root: .venv/bin/python tests/bench/bench_writes.py [HOURS [MOUNT OPTIONS …]]; it waits for some minutes.
 The log lies on a file system of its own on a loop device, whose kernel counter is read. What the commits themselves
 write is measured without waiting. The file system's own books (a file's time of change, in its journal) follow each
 commit within 5 s: they are measured with waiting, over some commits, on a file system told to do it within 1 s.
@@ -38,7 +38,7 @@ def main() -> None:
     settings = parse_settings(demo_settings_text(), "demo")
     rows = _rows(settings, hours)
     print(f"writes of {hours} h of the demo site, {len(rows):,} readings, scaled to a day; {machine()}")
-    for options in ("noatime", "noatime,lazytime"):
+    for options in sys.argv[2:] or ["noatime", "noatime,lazytime"]:
         for every_s in (10, 60):
             with tempfile.TemporaryDirectory() as folder, _disk(Path(folder), options) as (disk, written, how):
                 log = _Log(disk / "readings.db", settings, rows, every_s)
@@ -82,6 +82,7 @@ class _Log:
                 self._groups.append([])
             self._groups[-1].append(row)
         self._round_ms = rows[-1][0] - rows[0][0] + 10_000
+        self._state_ms = rows[0][0]
         self.commits = 0
 
     def go_on(self, commits: int, *, wait_s: float = 0.0) -> None:
@@ -91,8 +92,9 @@ class _Log:
             t_ms = rows[0][0]
             self._writer.append(rows)
             self._writer.seal_some(t_ms)
-            if t_ms // HOUR_MS > (t_ms - 60_000) // HOUR_MS and at % 6 == 0:
+            if t_ms - self._state_ms >= HOUR_MS:
                 self._writer.save_checkpoint(t_ms, "d", "x" * STATE)
+                self._state_ms = t_ms
             self.commits += 1
             time.sleep(wait_s)
 

@@ -78,6 +78,8 @@ class LogWriter:
                 )
             # A reader that holds an old snapshot must not leave a giant file behind for ever.
             db.execute("PRAGMA journal_size_limit = 4194304")
+            # Some builds of SQLite write zeros over what is freed: each sealed hour would be written once more.
+            db.execute("PRAGMA secure_delete = 0")
             if version == 0:
                 schema.create(db)
             else:
