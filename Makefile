@@ -2,9 +2,10 @@
 DEMO ?= demo-site
 SECONDS_TO_RUN ?=
 PYTHON ?= python3
+SITES ?= 1000
 BIN := .venv/bin
 
-.PHONY: help run test check bench wheel clean
+.PHONY: help run test check bench study wheel clean
 .DEFAULT_GOAL := help
 
 help:
@@ -12,6 +13,7 @@ help:
 	@echo "make test    everything that is tested"
 	@echo "make check   format, lint and types"
 	@echo "make bench   speed and size, each beside a bare baseline"
+	@echo "make study   a thousand invented sites: how often intervals hold the truth; an hour and more"
 	@echo "make wheel   the package, in dist/"
 	@echo "make clean   remove what these built; the invented site stays"
 
@@ -31,6 +33,10 @@ test: check
 bench:
 	@sh .ci/venv.sh dev "$(PYTHON)"
 	@set -e; for script in tests/bench/bench_*.py; do $(BIN)/python "$$script"; done
+
+study:
+	@sh .ci/venv.sh dev "$(PYTHON)"
+	nice $(BIN)/python tests/study/run.py --sites $(SITES) --out tests/study/results
 
 wheel:
 	@sh .ci/venv.sh dev "$(PYTHON)"

@@ -8,7 +8,9 @@ import pytest
 from coverage import Asked, asked, row
 from happening import happen, run_volume_l
 from held_log import HeldLog
+from questions import ABSOLUTE
 from random_site import DrawnSite, draw_site
+from run import study
 from sensing import air_error_c, columns, write_log
 from true_evaporation import hargreaves_mm_day
 
@@ -115,3 +117,23 @@ def test_what_is_not_answered_is_counted_and_not_held_against_it() -> None:
     assert (told.asked, told.unanswered, told.answered) == (51, 1, 50)
     nothing = row("all", some[-1:])
     assert nothing.coverage is None and not nothing.is_in_band
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(300)
+def test_a_small_study_finds_the_truth_inside_the_intervals() -> None:
+    everything = [one for found in study(first=40, count=8) for one in found]
+    told = {
+        quantity: row("all", [one for one in everything if one.quantity == quantity], absolute=quantity in ABSOLUTE)
+        for quantity in _ASKED
+    }
+    whole = row("all", [one for one in everything if one.quantity in _ASKED], absolute=True)
+    assert {quantity: line.answered >= 4 for quantity, line in told.items()} == dict.fromkeys(_ASKED, True)
+    assert whole.coverage is not None and whole.coverage >= 0.9, whole
+    # Too wide an interval holds everything: the errors must be as large as is said of them.
+    assert whole.z_spread is not None and 0.6 < whole.z_spread < 1.5, whole
+    by_site = told["yield of the site"]
+    assert by_site.bias is not None and abs(by_site.bias) < 0.05, by_site
+
+
+_ASKED = ("freeboard", "a minute's noise", "yield of the site", "pump flow", "seepage")

@@ -57,7 +57,7 @@ class Happened:
 
     @property
     def ran_dry(self) -> bool:
-        """Whether a tank fell to its outlet, so that losses and use were not what they were meant to be."""
+        """Whether a tank fell below its outlet: then a house would have drawn less than it was meant to."""
         return any(self.volumes_l[:, k].min() < tank.outlet_l for k, tank in enumerate(self.site.true.tanks))
 
     @property
@@ -127,8 +127,8 @@ def happen(site: DrawnSite) -> Happened:
 
 def _use(site: DrawnSite, middle_ms: I64, rng: np.random.Generator) -> F64:
     """Household use in each minute as a part of a day's mean: a few litres here, a bath there, hardly any at night."""
-    weight = site.true.draw_ratio(middle_ms)
     hour = (middle_ms + site.true.utc_offset_s * 1000) % 86_400_000 / 3_600_000
+    weight = 0.3 + 1.9 * np.exp(-(((hour - 7.5) / 1.2) ** 2)) + 2.2 * np.exp(-(((hour - 19.5) / 1.8) ** 2))
     weight[(hour < 5.5) | (hour > 23)] *= 0.05
     taps = rng.poisson(_TAPS_A_DAY / DAY_MIN * weight / weight.mean())
     use = np.zeros(len(weight))
@@ -215,20 +215,18 @@ def _tanks(site: DrawnSite, inflow: list[F64], dried_mm: F64, use: F64, pumped: 
         if names[k] == pump.to:
             net = net + pumped
         start_l = tank.brim_l * site.full_ratio[k]
-        volumes[:, k], over[k] = _fill(net, use * true.draw_l_day[k], start_l, tank.outlet_l, tank.brim_l)
+        volumes[:, k], over[k] = _fill(net - use * true.draw_l_day[k], start_l, tank.brim_l)
     return volumes, over
 
 
-def _fill(net: F64, use: F64, start_l: float, outlet_l: float, brim_l: float) -> tuple[F64, F64]:
+def _fill(net: F64, start_l: float, brim_l: float) -> tuple[F64, F64]:
     held, over = [start_l], [0.0] * len(net)
     volume = start_l
-    for i, (change, drawn) in enumerate(zip(net.tolist(), use.tolist(), strict=True)):
+    for i, change in enumerate(net.tolist()):
         volume += change
-        if volume - drawn > outlet_l:
-            volume -= drawn
-            if volume > brim_l:
-                over[i] = volume - brim_l
-                volume = brim_l
+        if volume > brim_l:
+            over[i] = volume - brim_l
+            volume = brim_l
         elif volume < 0.0:
             volume = 0.0
         held.append(volume)

@@ -6,7 +6,7 @@ sheds, what wetting takes, how a storm's wind differs between roof and gauge, wh
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,7 +14,7 @@ import numpy as np
 from rainstead.settings import Settings, parse_settings
 from rainstead_board.twin import TwinSite
 
-__all__ = ["DrawnSite", "RunPlan", "TankErrors", "draw_site"]
+__all__ = ["DrawnSite", "RunPlan", "TankErrors", "draw_site", "driest"]
 
 DAY_MS = 86_400_000
 LEAST_RUN_S = 240.0
@@ -87,10 +87,10 @@ def draw_site(seed: int) -> DrawnSite:
     inflow_l_mm = {chain: 0.88 * sum(area for area, shares in roofs if set(shares) & set(chain)) for chain in chains}
     tanks = {}
     for chain in chains:
-        capacity_l = inflow_l_mm[chain] * float(rng.uniform(30, 60) if small else rng.uniform(100, 220))
+        capacity_l = inflow_l_mm[chain] * float(rng.uniform(60, 130) if small else rng.uniform(120, 240))
         parts = rng.dirichlet([6.0] * len(chain))
         for name, part in zip(chain, parts, strict=True):
-            tanks[name] = _Tank.draw(rng, max(capacity_l * float(part), 900.0))
+            tanks[name] = _Tank.draw(rng, max(capacity_l * float(part), 1500.0))
 
     household, source = chains[0][-1], chains[-1][-1]
     if len(chains) == 1 and len(names) > 1 and rng.random() < 0.5:
@@ -137,7 +137,10 @@ def draw_site(seed: int) -> DrawnSite:
         gutter_l_s=1e9,
         volume_ratio={name: 1 + tank.volume_u_ratio * float(rng.standard_normal()) for name, tank in tanks.items()},
         draw_l_day={household: max(use_l_day + draw_u * float(rng.standard_normal()), 0.0)},
-        seepage_l_day={name: float(rng.uniform(1, 60)) if rng.random() < 0.7 else 0.0 for name in names},
+        seepage_l_day={
+            name: float(rng.uniform(0.02, 1)) * _most_seepage_l_day(tank.capacity_l) if rng.random() < 0.7 else 0.0
+            for name, tank in tanks.items()
+        },
         tip_ratio=1 + ratios["tip_u"] * float(rng.standard_normal()),
         k_factor_ratio=1 + ratios["k_u"] * float(rng.standard_normal()),
         gap_warmer_c=0.0,
@@ -163,7 +166,7 @@ def draw_site(seed: int) -> DrawnSite:
         true=true,
         start_ms=start_ms,
         days=days,
-        full_ratio=tuple(float(rng.uniform(0.5, 0.9) if small else rng.uniform(0.35, 0.65)) for _ in names),
+        full_ratio=tuple(float(rng.uniform(0.55, 0.9) if small else rng.uniform(0.35, 0.65)) for _ in names),
         errors=errors,
         storm_u_ratio=float(rng.uniform(0.02, 0.06)),
         evaporation_ratio=max(1 + ratios["evaporation_u"] * float(rng.standard_normal()), 0.05),
@@ -172,10 +175,31 @@ def draw_site(seed: int) -> DrawnSite:
     )
 
 
+def driest(site: DrawnSite) -> DrawnSite:
+    """The same site with the largest use and losses that its settings leave room for.
+
+    Sites are chosen by whether this one runs dry: a choice by how it really was would favour small errors.
+    """
+    household, evaporation = site.settings.household, site.settings.evaporation
+    assert household is not None and evaporation is not None
+    most_l_day = household.draw_l_day + 2.5 * household.draw_u_l_day
+    true = replace(
+        site.true,
+        draw_l_day=tuple(most_l_day if tank.name == household.tank else 0.0 for tank in site.true.tanks),
+        seepage_l_day=tuple(_most_seepage_l_day(tank.brim_l) for tank in site.true.tanks),
+    )
+    return replace(site, true=true, evaporation_ratio=1 + 2.5 * evaporation.u_ratio)
+
+
+def _most_seepage_l_day(capacity_l: float) -> float:
+    return min(0.008 * capacity_l, 50.0)
+
+
 @dataclass(frozen=True, slots=True)
 class _Tank:
     """One tank as its owner would describe it."""
 
+    capacity_l: float
     shape: str
     brim_m: float
     face_m: float
@@ -194,6 +218,7 @@ class _Tank:
         kinds = ("cylinder", "cuboid", "strapping-table", "litres-per-centimetre", "truncated-cone")
         kind = str(rng.choice((*kinds, "horizontal-cylinder") if covered else kinds[:2]))
         return _Tank(
+            capacity_l=capacity_l,
             shape=_shape(rng, kind, capacity_l / 1000, brim_m),
             brim_m=brim_m,
             face_m=brim_m + float(rng.uniform(0.27, 0.6)),

@@ -21,7 +21,7 @@ from coverage import Asked, as_dicts, markdown, rows
 from happening import Happened, happen
 from held_log import HeldLog
 from questions import ABSOLUTE, ask
-from random_site import draw_site
+from random_site import draw_site, driest
 from sensing import columns, write_log
 
 from rainstead.log import LogReader
@@ -31,15 +31,14 @@ _THROUGH_A_FILE = 10
 
 
 def study(first: int, count: int) -> Iterator[list[Asked]]:
-    """Answers of `count` sites; those in which a tank ran dry are drawn anew."""
+    """Answers of `count` sites; those in which a tank might run dry are drawn anew."""
     seed, done = first, 0
     while done < count:
-        happened = happen(draw_site(seed))
+        site = draw_site(seed)
         seed += 1
-        if happened.ran_dry:
-            continue
-        yield asked_site(happened, through_file=done % _THROUGH_A_FILE == 0)
-        done += 1
+        if not happen(driest(site)).ran_dry:
+            yield asked_site(happen(site), through_file=done % _THROUGH_A_FILE == 0)
+            done += 1
 
 
 def asked_site(happened: Happened, *, through_file: bool) -> list[Asked]:
