@@ -400,7 +400,8 @@ class Log(Part):
     """How often what was read goes to disk, and how much of it stays."""
 
     commit_every_s: Annotated[DurationS, Field(ge=3, le=60, alias="commit_every")] = 10.0
-    """Seldom spares the card; often loses less in a power cut."""
+    """A power cut loses at most this. Every 10 s some 80 MB a day reach the card, every 60 s some 20 MB
+    (`tests/bench/bench_writes.py`)."""
     keep_days: Annotated[int | None, Field(ge=2, le=36_500)] = None
     """Full resolution of what is older goes; minutes, tips and pulses stay. None: nothing ever goes."""
     keep_mb: Annotated[int | None, Field(ge=5, le=1_000_000)] = None
