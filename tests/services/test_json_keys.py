@@ -52,6 +52,7 @@ COMMANDS = {
     "health": [],
     "replay": ["--settings", "other.toml"],
     "note list": ["--struck"],
+    "book": ["--since", "2026-03-27"],
     "fit strapping": ["pool"],
     "fit dips": ["pool", "--volumes"],
     "fit meter": ["--volume", "20 L", *(f"--pulses={n}" for n in (8000, 8100, 8200, 8300)), *BUCKET_TIMES],

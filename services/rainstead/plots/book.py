@@ -54,7 +54,8 @@ def book(answer: BookAnswer) -> Figure:
             down = down + litres
     bars.axhline(0, color="black", linewidth=0.8)
     bars.set_ylabel("litres")
-    bars.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False)
+    if bars.patches:
+        bars.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False)
     known = [(k, line.rest_l) for k, line in enumerate(lines) if isinstance(line.rest_l, Estimate)]
     if known:
         half = [1.96 * rest.u for _, rest in known]
