@@ -172,7 +172,7 @@ def comes(network: Network, rain_mm: float) -> float:
 
 
 def test_a_year_on_200_square_metres() -> None:
-    # enHealth, Guidance on use of rainwater tanks, March 2011, appendix B (after Martin 1980): 0.8 x (750 - 24) x 200 =
+    # enHealth, Guidance on use of rainwater tanks, March 2011, appendix B (after Martin 1980), read: 0.8 x (750 - 24) x 200 =
     # 116,160 L. Its 24 mm are of a whole year, so that the year stands for one storm here.
     network = roof_network(Roof("r", 200.0, 0.8, 24.0, 0.0, (("t", 1.0),)), WaterTank("t", 1e6, 0.0, 0.0, 0.0))
     assert f"{comes(network, 750.0):,.0f}" == "116,160"
@@ -208,7 +208,7 @@ def test_an_open_tank_catches_its_own() -> None:
 
 
 def test_a_dry_spell_by_the_demand_side_method() -> None:
-    # An online rainwater toolkit, lesson on storage by demand: 20 L a head, 6 heads, 25 dry days need 3,000 L.
+    # rainwater-toolkit.net, lesson on sizing by demand (read): 20 L a head, 6 heads, 25 dry days need 3,000 L.
     found = days_without_rain(estimate(3000.0, 0.0), estimate(20.0 * 6, 0.0), 0.0)
     assert isinstance(found, Estimate)
     assert f"{found.value:.6g}" == "25"
@@ -223,7 +223,7 @@ def test_the_days_that_are_left_carry_the_uncertainty_that_the_gum_gives() -> No
 
 
 def test_the_interval_of_a_quotient_is_where_both_ends_fit_equally_badly() -> None:
-    # Fieller, J. R. Stat. Soc. B 16 (1954): t with (A - t F)^2 = z^2 (uA^2 + t^2 uF^2), the roots by scipy's brentq.
+    # Fieller, J. R. Stat. Soc. B 16 (1954), from memory: t with (A - t F)^2 = z^2 (uA^2 + t^2 uF^2), the roots by scipy's brentq.
     found = days_without_rain(estimate(21000.0, 900.0), estimate(300.0, 60.0), 9000.0)
     assert isinstance(found, Estimate) and found.high is not None
 
@@ -240,7 +240,7 @@ def test_the_interval_of_a_quotient_is_where_both_ends_fit_equally_badly() -> No
 
 @pytest.mark.parametrize(("count", "n"), [(0, 2000), (3, 2000), (700, 2000), (2000, 2000)])
 def test_a_share_of_paths_has_wilsons_interval(count: int, n: int) -> None:
-    # Wilson, JASA 22 (1927), as statsmodels works it out.
+    # Wilson, JASA 22 (1927), from memory; the figures by statsmodels.
     found = chance(np.where(np.arange(n) < count, 10.0, np.inf), 30)
     low, high = proportion_confint(count, n, method="wilson")
     assert (found.low, found.high) == pytest.approx((low, high), abs=1e-12)
