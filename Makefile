@@ -3,9 +3,10 @@ DEMO ?= demo-site
 SECONDS_TO_RUN ?=
 PYTHON ?= python3
 SITES ?= 1000
+SECONDS ?= 180
 BIN := .venv/bin
 
-.PHONY: help run test check bench study wheel clean
+.PHONY: help run test check bench soak study wheel clean
 .DEFAULT_GOAL := help
 
 help:
@@ -13,6 +14,7 @@ help:
 	@echo "make test    everything that is tested"
 	@echo "make check   format, lint and types"
 	@echo "make bench   speed and size, each beside a bare baseline"
+	@echo "make soak    lives of a site under random faults, against the truth; SECONDS=600 for longer"
 	@echo "make study   a thousand invented sites: how often intervals hold the truth; an hour and more"
 	@echo "make wheel   the package, in dist/"
 	@echo "make clean   remove what these built; the invented site stays"
@@ -33,6 +35,10 @@ test: check
 bench:
 	@sh .ci/venv.sh dev "$(PYTHON)"
 	@set -e; for script in tests/bench/bench_*.py; do $(BIN)/python "$$script"; done
+
+soak:
+	@sh .ci/venv.sh dev "$(PYTHON)"
+	$(BIN)/python tests/soak/run.py --seconds $(SECONDS)
 
 study:
 	@sh .ci/venv.sh dev "$(PYTHON)"
