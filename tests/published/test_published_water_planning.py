@@ -172,8 +172,8 @@ def comes(network: Network, rain_mm: float) -> float:
 
 
 def test_a_year_on_200_square_metres() -> None:
-    # enHealth, Guidance on use of rainwater tanks, March 2011, appendix B (after Martin 1980), read: 0.8 x (750 - 24) x 200 =
-    # 116,160 L. Its 24 mm are of a whole year, so that the year stands for one storm here.
+    # enHealth, Guidance on use of rainwater tanks, March 2011, appendix B (after Martin 1980), read:
+    # 0.8 x (750 - 24) x 200 = 116,160 L. Its 24 mm are of a whole year, so that the year stands for one storm here.
     network = roof_network(Roof("r", 200.0, 0.8, 24.0, 0.0, (("t", 1.0),)), WaterTank("t", 1e6, 0.0, 0.0, 0.0))
     assert f"{comes(network, 750.0):,.0f}" == "116,160"
 
@@ -223,7 +223,8 @@ def test_the_days_that_are_left_carry_the_uncertainty_that_the_gum_gives() -> No
 
 
 def test_the_interval_of_a_quotient_is_where_both_ends_fit_equally_badly() -> None:
-    # Fieller, J. R. Stat. Soc. B 16 (1954), from memory: t with (A - t F)^2 = z^2 (uA^2 + t^2 uF^2), the roots by scipy's brentq.
+    # Fieller, J. R. Stat. Soc. B 16 (1954), from memory: t with (A - t F)^2 = z^2 (uA^2 + t^2 uF^2),
+    # the roots by scipy's brentq.
     found = days_without_rain(estimate(21000.0, 900.0), estimate(300.0, 60.0), 9000.0)
     assert isinstance(found, Estimate) and found.high is not None
 
