@@ -20,13 +20,11 @@ RUN = Ran("2026-03-28T10:00:00", 10, 600, 600, 600)
 AS_OF = ms("2026-03-28T11:00:00")
 
 
-def sheet(
-    site: Path, when: str | None = None, as_of_ms: int = AS_OF, pressure_kpa: float | None = None
-) -> answers.RunAnswer:
+def sheet(site: Path, when: str | None = None, as_of_ms: int = AS_OF, pressure: str | None = None) -> answers.RunAnswer:
     settings = load_settings(site / "site.toml")
     when_ms = None if when is None else ms(when)
     with LogReader(site / "readings.db") as reader:
-        return answers.run(settings, reader, site, as_of_ms, when_ms=when_ms, pressure_kpa=pressure_kpa)
+        return answers.run(settings, reader, site, as_of_ms, when_ms=when_ms, pressure=pressure)
 
 
 def plan(
@@ -228,9 +226,16 @@ def test_without_notes_runs_of_much_the_same_flow_are_compared(tmp_path: Path) -
     assert "several nozzle settings" in because(told.nozzles[0].next_flow_l_min)
 
 
+def test_a_pressure_is_typed_with_its_unit_and_above_nothing(tmp_path: Path) -> None:
+    site = pumped_site(tmp_path / "site", [RUN])
+    for typed, words in (("300", "has no unit"), ("-3 bar", "more than nothing"), ("3 L", "unknown unit")):
+        with pytest.raises(Refused, match=words):
+            sheet(site, pressure=typed)
+
+
 def test_the_work_at_a_pressure(tmp_path: Path) -> None:
     fill = FuelFill(ms("2026-03-28T10:30:00"), 0.25, 0.02)
-    told = sheet(pumped_site(tmp_path / "site", [RUN], entries=[fill]), pressure_kpa=300.0)
+    told = sheet(pumped_site(tmp_path / "site", [RUN], entries=[fill]), pressure="3 bar")
     assert told.work is not None
     assert told.work.power_w == pytest.approx(300, rel=0.01)
     assert known(told.work.kwh_per_fuel_l).value == pytest.approx(0.2, rel=0.01)

@@ -12,6 +12,7 @@ from rainstead.errors import RainsteadError
 from rainstead.evidence import Evidence
 from rainstead.log import LogReader
 from rainstead.settings import Pump, Settings
+from rainstead.units import PRESSURE_KPA
 
 from .answer import Answer, head
 from .fuel import FuelUse, fuel_use
@@ -19,6 +20,7 @@ from .nozzles import alike, nozzle_lines
 from .pumpruns import ReviewedRun, pump_of, pumpable_l, reviewed_runs, runs_before
 from .runlines import CauseLine, LeftOutLine, MeasureLine, NozzleLine, PairLine, PartLine, RunPoint, RunWork
 from .runwords import cause_words
+from .typed import Refused, read_quantity
 
 __all__ = ["NoRun", "RunAnswer", "run"]
 
@@ -93,14 +95,17 @@ def run(
     as_of_ms: int,
     *,
     when_ms: int | None = None,
-    pressure_kpa: float | None = None,
+    pressure: str | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> RunAnswer:
     """The run that went on at a time, or the nearest within half a day; the newest where no time is given.
 
-    Raises NoMeter, NoRun.
+    pressure: at the pump, as typed with its unit. Raises NoMeter, NoRun, Refused.
     """
     pump = pump_of(settings)
+    pressure_kpa = None if pressure is None else read_quantity(pressure, PRESSURE_KPA, "--pressure")
+    if pressure_kpa is not None and not 0 < pressure_kpa < 1e5:
+        raise Refused(f"--pressure {pressure!r}: must be more than nothing, and what a pump can give")
     evidence = runs_before(settings, reader, folder, as_of_ms, progress)
     found = reviewed_runs(settings, evidence)
     k = _asked(found, pump, evidence, when_ms)

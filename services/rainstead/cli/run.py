@@ -35,8 +35,6 @@ def run(
     """One pump run: litres by meter and tanks, whether they agree, flow, fuel, and earlier runs beside it."""
     from rainstead import answers
     from rainstead.answers import read_time_ms
-    from rainstead.answers.typed import read_quantity
-    from rainstead.units import PRESSURE_KPA
 
     from . import layout_run
 
@@ -47,7 +45,7 @@ def run(
             opened.folder,
             opened.as_of_ms,
             when_ms=None if when is None else read_time_ms(when, opened.zone, "WHEN"),
-            pressure_kpa=None if pressure is None else read_quantity(pressure, PRESSURE_KPA, "--pressure"),
+            pressure=pressure,
             progress=progress,
         )
     if plot is not None:
