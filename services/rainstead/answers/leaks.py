@@ -12,12 +12,21 @@ from rainstead.readings import F64, I64
 from .evaporating import TankEvaporation
 from .lossways import NIGHT_PART, NIGHT_PART_U_RATIO
 
-__all__ = ["CALM_DAYS", "LeakLine", "Watched", "WatchedDay", "litres_per_mm", "watch_mornings", "watch_nights"]
+__all__ = [
+    "CALM_DAYS",
+    "SOUND_MM_DAY",
+    "LeakLine",
+    "Watched",
+    "WatchedDay",
+    "litres_per_mm",
+    "watch_mornings",
+    "watch_nights",
+]
 
 _DAY_MS = 86_400_000
 CALM_DAYS = 730.0
 """Mean time between two false calls that the limit is set to, in standing days: two years of them at least."""
-_SOUND_MM_DAY = 10 / 7
+SOUND_MM_DAY = 10 / 7
 """A tank passes the standing-level test if it falls by less than 10 mm in 7 days (BS 5337, as quoted)."""
 _LEAST_LIMIT_MM = 5.0
 _UNSEEN_MM_DAY = 0.25
@@ -123,7 +132,7 @@ def _plan(minutes: TankMinutes, dried_l_day: F64, u_ratio: float) -> WatchPlan:
     l_per_mm = litres_per_mm(minutes)
     dried = float(dried_l_day.mean()) if len(dried_l_day) else 0.0
     return WatchPlan(
-        reference_l_day=_SOUND_MM_DAY / 2 * l_per_mm,
+        reference_l_day=SOUND_MM_DAY / 2 * l_per_mm,
         least_limit_l=_LEAST_LIMIT_MM * l_per_mm,
         calm_days=CALM_DAYS,
         level_u_l=float(np.median(minutes.sound_u_l)),

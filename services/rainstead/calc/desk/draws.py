@@ -68,10 +68,12 @@ def draw_steps(minutes: TankMinutes) -> DrawSteps:
     near = at[inside + _NEAR_BINS] - at[inside - _NEAR_BINS] == 2 * _NEAR_BINS
     if near.sum() < 4 * _NEAR_BINS:
         return DrawSteps(nothing, nothing, np.zeros(0))
-    scatter = 1.4826 * float(np.median(np.abs(fell[near] - np.median(fell[near]))))
+    # A leak falls evenly, all the time: what stands out is measured from that.
+    slow = float(np.median(fell[near]))
+    scatter = 1.4826 * float(np.median(np.abs(fell[near] - slow)))
     of_bin = float(np.median(minutes.noise_u_l)) / math.sqrt(max(float(np.median(size)) * 2 / math.pi, 1.0))
     limit = _STANDS_OUT * max(scatter, of_bin * math.sqrt(2 / _NEAR_BINS))
-    out = inside[near & (np.abs(fell) > limit)]
+    out = inside[near & (np.abs(fell - slow) > limit)]
     if not len(out):
         return DrawSteps(nothing, nothing, np.zeros(0))
     # Steps whose befores and afters overlap are one: a bath fills for longer than a stretch.
@@ -80,7 +82,7 @@ def draw_steps(minutes: TankMinutes) -> DrawSteps:
     rows = []
     for low, high in zip(first.tolist(), last.tolist(), strict=True):
         before, after = slice(low - _NEAR_BINS, low), slice(high + 1, high + 1 + _NEAR_BINS)
-        rows.append((at[low], at[high] + 1, float(middle[before].mean() - middle[after].mean())))
+        rows.append((at[low], at[high] + 1, float(middle[before].mean() - middle[after].mean()) - slow))
     bin_ms = _BIN_MIN * _MINUTE_MS
     return DrawSteps(
         np.array([row[0] for row in rows], dtype=np.int64) * bin_ms,
