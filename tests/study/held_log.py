@@ -66,9 +66,11 @@ class HeldLog(LogReader):
         del digest, upto_ms
         return None
 
-    def events(self, *, after_ms: int | None = None, upto_ms: int | None = None) -> list[AlarmEvent]:
+    def events(
+        self, *, after_ms: int | None = None, upto_ms: int | None = None, only_trusted: bool = False
+    ) -> list[AlarmEvent]:
         """None were raised: no logger watched."""
-        del after_ms, upto_ms
+        del after_ms, upto_ms, only_trusted
         return []
 
     def clock_is_trusted(self) -> bool:
