@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
+SYSTEMD = ROOT / "systemd"
 PACKAGES = (ROOT / "services" / "rainstead", ROOT / "firmware_py" / "rainstead_board")
 
 
@@ -22,7 +23,10 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_the_wheel_holds_every_file_of_both_packages_and_no_other(wheel: Path) -> None:
-    names = {name for name in zipfile.ZipFile(wheel).namelist() if ".dist-info/" not in name}
+    everything = {name for name in zipfile.ZipFile(wheel).namelist() if ".dist-info/" not in name}
+    laid = {name.split("/share/rainstead/systemd/")[1] for name in everything if "/share/rainstead/systemd/" in name}
+    assert laid == {path.name for path in SYSTEMD.iterdir() if path.is_file()}
+    names = {name for name in everything if ".data/data/share/" not in name}
     wanted = {
         path.relative_to(package.parent).as_posix()
         for package in PACKAGES
@@ -35,11 +39,11 @@ def test_the_wheel_holds_every_file_of_both_packages_and_no_other(wheel: Path) -
     assert "rainstead_board/twin/demo_site.toml" in names
 
 
-def test_the_wheel_carries_the_three_commands_and_the_licence(wheel: Path) -> None:
+def test_the_wheel_carries_the_commands_and_the_licence(wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as packed:
         entries = {name.split(".dist-info/")[1]: name for name in packed.namelist() if ".dist-info/" in name}
         commands = packed.read(entries["entry_points.txt"]).decode()
-    for command in ("rainstead", "rainstead-logger", "rainstead-twin"):
+    for command in ("rainstead", "rainstead-forwarder", "rainstead-logger", "rainstead-twin"):
         assert f"\n{command} = " in commands
     assert "licenses/LICENSE" in entries
 
