@@ -6,7 +6,7 @@ SITES ?= 1000
 SECONDS ?= 180
 BIN := .venv/bin
 
-.PHONY: help run test check bench soak study wheel clean
+.PHONY: help run test check board bench soak study wheel clean
 .DEFAULT_GOAL := help
 
 help:
@@ -15,6 +15,7 @@ help:
 	@echo "make check   format, lint and types"
 	@echo "make bench   speed and size, each beside a bare baseline"
 	@echo "make soak    lives of a site under random faults, against the truth; SECONDS=600 for longer"
+	@echo "make board   the logger on a virtual board: power cuts, watchdog, kernel edges; needs root and some minutes"
 	@echo "make study   a thousand invented sites: how often intervals hold the truth; an hour and more"
 	@echo "make wheel   the package, in dist/"
 	@echo "make clean   remove what these built; the invented site stays"
@@ -39,6 +40,10 @@ bench:
 soak:
 	@sh .ci/venv.sh dev "$(PYTHON)"
 	$(BIN)/python tests/soak/run.py --seconds $(SECONDS)
+
+board:
+	@sh .ci/venv.sh dev "$(PYTHON)"
+	$(BIN)/pytest -q -s -x --timeout 3600 tests/board/check_board.py
 
 study:
 	@sh .ci/venv.sh dev "$(PYTHON)"
