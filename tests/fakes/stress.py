@@ -209,8 +209,12 @@ class Stress:
         self._in(self._rnd.uniform(5, 400), heal)
 
     def _set_clock(self) -> None:
-        """By two minutes to two days, either way; this boot is then dated by what it was set to."""
-        self.clock.step_wall(self._rnd.choice([-1, 1]) * round(self._rnd.uniform(120_000, 172_800_000)))
+        """By two minutes to two days; this boot is then dated by what it was set to.
+
+        Back only in the first boot: to set one behind another that was dated is to say that both were right.
+        """
+        way = self._rnd.choice([-1, 1]) if len(self._boots) == 1 else 1
+        self.clock.step_wall(way * round(self._rnd.uniform(120_000, 172_800_000)))
         self._boots[-1].offset_ms = self.clock.offset_ms
 
     def _restart(self) -> None:
