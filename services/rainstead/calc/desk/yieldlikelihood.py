@@ -148,6 +148,21 @@ def minimise(storms: StormGains) -> tuple[F64, float]:
 def profile(storms: StormGains, best: F64, least: float, k: int, step: float, most: float) -> tuple[float, float]:
     """Where the likelihood, the other parameters free, has fallen by `most` on either side of the best value."""
     others = [j for j in range(4) if j != k]
+    usual_mm = max(float(np.median(storms.rain_mm)), float(best[1]) + 1.0)
+
+    def along(at: float, near: F64) -> F64:
+        """The others where a storm of usual rain brings what it does at the best: the ridge of yield and loss.
+
+        Without it the search may end in a valley of its own, where the loss swallows the rain of many storms.
+        """
+        theta = np.empty(4)
+        theta[k], theta[others] = at, near
+        theta[1 - k] = best[1 - k]
+        if k == 0:
+            theta[1] = min(max(usual_mm - (usual_mm - best[1]) * math.exp(best[0] - at), 0.0), _MOST_LOSS_MM)
+        else:
+            theta[0] += math.log((usual_mm - best[1]) / max(usual_mm - at, 0.1))
+        return theta[others]
 
     def fallen(at: float, start: F64) -> tuple[float, F64]:
         def inner(free: F64) -> tuple[float, F64]:
@@ -157,18 +172,19 @@ def profile(storms: StormGains, best: F64, least: float, k: int, step: float, mo
             return value, slope[others]
 
         bounds = [_BOUNDS[j] for j in others]
-        solved = optimize.minimize(inner, start, jac=True, method="L-BFGS-B", bounds=bounds)
+        solved = optimize.minimize(inner, along(at, start), jac=True, method="L-BFGS-B", bounds=bounds)
         return float(solved.fun) - least, np.asarray(solved.x)
 
-    ends = []
+    ends, farthest = [], (0.7, 3.0)[k]
     for sign, limit in ((-1.0, _BOUNDS[k][0]), (1.0, _BOUNDS[k][1])):
         # The root of the fall is nearly a straight line, so that a secant from the best value closes in at once.
         at, root, start = float(best[k]), 0.0, best[others]
         nearer_at, nearer_root = at, 0.0
         slope = math.sqrt(0.5) / max(step, 1e-4)
-        for _ in range(8):
+        for _ in range(12):
             nearer_at, nearer_root = at, root
-            at = nearer_at + sign * max((math.sqrt(most) - nearer_root) / slope, -abs(nearer_at - best[k]) / 2)
+            stride = (math.sqrt(most) - nearer_root) / slope
+            at = nearer_at + sign * min(max(stride, -abs(nearer_at - best[k]) / 2), farthest)
             at = min(max(at, _BOUNDS[k][0]), _BOUNDS[k][1])
             fall, start = fallen(at, start)
             root = math.sqrt(max(fall, 0.0))
