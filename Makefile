@@ -48,6 +48,7 @@ board:
 study:
 	@sh .ci/venv.sh dev "$(PYTHON)"
 	nice $(BIN)/python tests/study/run.py --sites $(SITES) --out tests/study/results
+	nice $(BIN)/python tests/study/detection.py --out tests/study/results
 
 wheel:
 	@sh .ci/venv.sh dev "$(PYTHON)"

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from dawn_rows import FALLS_MM, dawn_rows
 from small_site import SETTINGS, Row, make_site, utc_ms
 from typer.testing import CliRunner
 
@@ -59,6 +60,7 @@ COMMANDS = {
     "fit gauge": ["--poured", "500 mL", "--funnel", "200 mm", "--tips", "80"],
     "transfer": ["--rain", "100,450,500"],
     "outlook": ["--days", "5,10", "--record", "record.csv", "--draw", "300 L"],
+    "losses": [],
     "run": ["2026-03-25T10:05Z", "--pressure", "300 kPa"],
     "defence": ["--area", "600 m2", "--depth", "5 mm"],
     "sizing": ["--record", "record.csv", "--draw", "300 L", "--option", "tank=5kL cost=100"],
@@ -66,7 +68,7 @@ COMMANDS = {
 
 
 def build(folder: Path) -> Path:
-    site = make_site(folder, [*PUMPED, *ROWS])
+    site = make_site(folder, [*dawn_rows(FALLS_MM), *PUMPED, *ROWS])
     with Notebook(site) as notebook:
         notebook.add(Dip(0, "house", 1.0, 0.005), 0)
         for when, depth_m in (("20T08:00", 0.01), ("20T11:00", 0.3), ("25T09:45", 0.61)):

@@ -169,6 +169,9 @@ def losses_of(settings: Settings, evidence: Evidence, tank: str) -> TankLosses:
         in_nights = by_nights(nights, evaporation, scale)
         way = in_nights if draw is None else narrower(way, in_nights)
         watched = watch_nights(minutes, nights, evaporation)
+    per_metre = way.per_metre_l_day_m
+    if watched.calls:
+        per_metre = Unknown("a loss that began or ended in that time would pass for an effect of depth")
     finding, said = _finding(way, watched, settings.site.time_zone)
     if draw is None and shows_draw:
         said += "; water is drawn from it in sudden falls, so that only the nights tell"
@@ -181,8 +184,8 @@ def losses_of(settings: Settings, evidence: Evidence, tank: str) -> TankLosses:
         evaporation_l_day=way.evaporation_l_day,
         draw_l_day=way.draw_l_day,
         seepage_l_day=way.seepage_l_day,
-        per_metre_l_day_m=way.per_metre_l_day_m,
-        with_depth=_with_depth(way.per_metre_l_day_m),
+        per_metre_l_day_m=per_metre,
+        with_depth=_with_depth(per_metre),
         standing_days=way.standing_days,
         days_without_air=evaporation.filled,
         finds_l_day=watched.finds_l_day,
