@@ -48,8 +48,8 @@ class Household:
         rate_l_h = self.draw_l_day / 24
         tau = _DRAW_MEMORY_H
         bursts_h = math.sqrt(2 * tau * (hours - tau * (1 - math.exp(-hours / tau)))) * _DRAW_SCATTER_RATIO
-        # Over a day and more the bursts even out: what is left is the mean's own uncertainty.
-        u_l = math.hypot(rate_l_h * min(bursts_h, 12 / _DRAW_SCATTER_RATIO), self.draw_u_l_day * hours / 24)
+        # A day's use differs from the mean by a quarter or so; over more days than one that evens out (common practice).
+        u_l = math.hypot(rate_l_h * min(bursts_h, 6.0), self.draw_u_l_day * hours / 24)
         return rate_l_h * hours, u_l
 
 
