@@ -220,17 +220,13 @@ def _tanks(site: DrawnSite, inflow: list[F64], dried_mm: F64, use: F64, pumped: 
 
 
 def _fill(net: F64, start_l: float, brim_l: float) -> tuple[F64, F64]:
-    held, over = [start_l], [0.0] * len(net)
-    volume = start_l
-    for i, change in enumerate(net.tolist()):
-        volume += change
-        if volume > brim_l:
-            over[i] = volume - brim_l
-            volume = brim_l
-        elif volume < 0.0:
-            volume = 0.0
-        held.append(volume)
-    return np.array(held), np.array(over)
+    """Volumes at the edges and what went over the brim in each minute, of a tank that never runs quite empty.
+
+    What has gone over by any time is the most by which the tank would by then have been above its brim.
+    """
+    free = start_l + np.cumsum(net)
+    gone = np.maximum.accumulate(np.maximum(free - brim_l, 0.0))
+    return np.concatenate([[start_l], free - gone]), np.diff(gone, prepend=0.0)
 
 
 def _spoilt(site: DrawnSite, runs: list[RunPlan], edges_ms: I64, volumes: F64, over: dict[int, F64]) -> set[int]:
