@@ -6,12 +6,13 @@ SITES ?= 1000
 SECONDS ?= 180
 BIN := .venv/bin
 
-.PHONY: help run test check board bench soak study wheel clean
+.PHONY: help run test servers check board bench soak study wheel clean
 .DEFAULT_GOAL := help
 
 help:
 	@echo "make run     the whole tool on an invented site, kept in $(DEMO)/"
 	@echo "make test    everything that is tested"
+	@echo "make servers the time-series servers that tests run against, built once; minutes, needs go and cargo"
 	@echo "make check   format, lint and types"
 	@echo "make bench   speed and size, each beside a bare baseline"
 	@echo "make soak    lives of a site under random faults, against the truth; SECONDS=600 for longer"
@@ -30,7 +31,11 @@ check:
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 
-test: check
+# Where go or cargo is missing, the tests that need a server are skipped, and say why.
+servers:
+	@for line in 2 1; do sh tests/servers/build-influxd.sh $$line || [ $$? = 3 ]; done
+
+test: check servers
 	$(BIN)/pytest -n 2 --dist loadgroup
 
 bench:

@@ -1,5 +1,6 @@
 """A time-series server in memory that can be told to misbehave."""
 
+import re
 from collections.abc import Callable, Sequence
 
 from rainstead.forward import Answer, Word
@@ -32,14 +33,15 @@ class FakeServer:
     def _keep(self, line: str) -> None:
         head, fields, stamp = _parts(line)
         held = dict(pair.split("=") for pair in self.points.get((head, stamp), "").split(",") if pair)
-        held |= dict(pair.split("=") for pair in fields.split(","))
+        held |= dict(pair.split("=") for pair in fields.split(",") if pair)
         self.points[(head, stamp)] = ",".join(f"{name}={value}" for name, value in sorted(held.items()))
 
-    def delete(self, site: str, from_ms: int, upto_ms: int) -> Answer:
+    def delete(self, site: str, from_ms: int, upto_ms: int, only: Sequence[str] = ()) -> Answer:
         """See Server."""
         self.deleted.append((site, from_ms, upto_ms))
-        for key in [key for key in self.points if from_ms <= key[1] <= upto_ms]:
-            del self.points[key]
+        for head, stamp in list(self.points):
+            if from_ms <= stamp <= upto_ms and (not only or head.split(",")[0] in only):
+                del self.points[head, stamp]
         return Answer(Word.STORED)
 
     def of(self, measurement: str) -> dict[tuple[str, int], str]:
@@ -50,5 +52,6 @@ class FakeServer:
 def _parts(line: str) -> tuple[str, str, int]:
     """Head, fields and stamp of a line; a space in a tag is escaped, one between the parts is not."""
     rest, stamp = line.rsplit(" ", 1)
-    head, fields = rest.rsplit(" ", 1)
+    head, fields = re.split(r"(?<!\\) ", rest, maxsplit=1)
+    fields = re.sub(r'"(\\.|[^"\\])*"', '""', fields)  # words are not looked at here
     return head, fields, int(stamp)

@@ -15,7 +15,7 @@ import numpy as np
 from rainstead.derive import Derived, Deriver, State
 from rainstead.log import LogReader
 from rainstead.replay import state_at
-from rainstead.settings import Settings, sensor_kind, since_ms
+from rainstead.settings import Settings, since_ms
 
 from .cursor import Cursor, CursorFile, Stretch, joined, without
 from .lines import Lines
@@ -35,6 +35,8 @@ _DAY_MS = 86_400_000
 _EVENTS_BACK_MS = 3_600_000
 """Alarm events are stored after the readings that raised them, so those of the last hour go again."""
 _IDLE_MS = 5000
+_HEED_AGAIN_S = 60.0
+"""Between two tries to take away points that stand elsewhere now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +90,7 @@ class Forwarder:
         self._outbox = Outbox(most_lines, rng or random.Random())
         self._job: _Job | None = None
         self._live, self._old = _Lane(), _Lane()
-        self._due_ms = 0
+        self._due_ms = self._heed_due_ms = 0
         self._word, self._reason = Word.STORED, ""
 
     def close(self) -> None:
@@ -101,7 +103,7 @@ class Forwarder:
         if boot_ms < self._due_ms:
             return self._due_ms
         if self._job is None:
-            self._job = self._next_job()
+            self._job = self._next_job(boot_ms)
         if self._job is None:
             return self._after(boot_ms, _IDLE_MS)
         if not self._outbox.empty:
@@ -113,6 +115,11 @@ class Forwarder:
             self._through(self._job, wall_ms)
         return self._after(boot_ms, 0)
 
+    @property
+    def is_idle(self) -> bool:
+        """Nothing is on its way."""
+        return self._job is None
+
     def health(self) -> Health:
         """How it goes."""
         last_ms = self._reader.last_before_ms(2**62)
@@ -123,12 +130,12 @@ class Forwarder:
 
     # --- packages ----------------------------------------------------------------------------------------------
 
-    def _next_job(self) -> _Job | None:
+    def _next_job(self, boot_ms: int) -> _Job | None:
         span = self._reader.span_ms()
         if span is None:
             return None
         first_ms, last_ms = span
-        self._heed_changes()
+        self._heed_changes(boot_ms)
         cursor = self._cursor
         live_ms = first_ms - 1 if cursor.live_ms is None else cursor.live_ms
         if last_ms - live_ms > _BEHIND_MS:
@@ -143,17 +150,24 @@ class Forwarder:
             return self._package(self._old, self._of_backlog(cursor.stretches), live=False)
         return None
 
-    def _heed_changes(self) -> None:
+    def _heed_changes(self, boot_ms: int) -> None:
+        """Send again from where the log changed behind, once what may not stand there any more is taken away."""
+        if boot_ms < self._heed_due_ms:
+            return  # the newest readings go on meanwhile
         for note in self._reader.behind(self._cursor.seen):
             cursor, live_ms = self._cursor, self._cursor.live_ms
             stretches = cursor.stretches
             if live_ms is not None and note.from_ms <= live_ms:
+                # A late tip may make one storm of two: then the second's start names nothing any more.
+                only = () if note.moved else ("storm", "pump_run")
+                answer = self._server.delete(self._settings.site.name, note.from_ms, live_ms, only)
+                self._hear(answer.word, answer.reason)
+                if answer.word in (Word.LATER, Word.FORBIDDEN):
+                    self._heed_due_ms = boot_ms + round((answer.wait_s or _HEED_AGAIN_S) * 1000)
+                    return
+                if answer.word is Word.REFUSED:
+                    self._tell(f"old points cannot be taken away, and some may stand beside new ones: {answer.reason}")
                 stretches = joined([*stretches, (note.from_ms - 1, live_ms)])
-                if note.moved:
-                    answer = self._server.delete(self._settings.site.name, note.from_ms, live_ms)
-                    self._hear(answer.word, answer.reason)
-                    if answer.word in (Word.LATER, Word.FORBIDDEN):
-                        return
                 self._live.state = self._old.state = None
             self._cursor = Cursor(live_ms, note.number, stretches)
 
@@ -181,7 +195,7 @@ class Forwarder:
         lane.state, derived = self._deriver.advance(lane.state, batch)
         lane.upto_ms = reached_ms
         doubtful_ms = batch.t_ms[~trusted]
-        lines = self._lines.raw(batch, trusted)
+        lines = self._lines.raw(batch, {row.name: row.kind for row in self._reader.sensors()}, trusted)
         lines += self._lines.derived(derived, lambda t_ms: ~np.isin(t_ms, doubtful_ms))
         lines += self._spells(derived)
         lines += self._lines.events(
@@ -259,9 +273,8 @@ def _lines(settings: Settings) -> Lines:
         assert isinstance(calibrations, tuple)
         return sorted(since_ms(one.since, zone) for one in calibrations)
 
-    kinds = {name: sensor_kind(sensor) for name, sensor in settings.sensors.items()}
     since = {
         name: dated(sensor.calibrations) for name, sensor in settings.sensors.items() if hasattr(sensor, "calibrations")
     }
     since |= {f"tank {name}": dated(tank.calibrations) for name, tank in settings.tanks.items()}
-    return Lines(settings.site.name, kinds, since)
+    return Lines(settings.site.name, since)

@@ -35,19 +35,18 @@ class Lines:
     since_ms: for each gauge, meter and `tank NAME`, from when on its calibrations are in force, ascending.
     """
 
-    def __init__(self, site: str, kinds: Mapping[str, Kind], since_ms: Mapping[str, Sequence[int]]) -> None:
+    def __init__(self, site: str, since_ms: Mapping[str, Sequence[int]]) -> None:
         self._site = tag_value(site)
-        self._kinds = kinds
         self._since_ms = {name: tuple(values) for name, values in since_ms.items()}
 
-    def raw(self, batch: Batch, keep: npt.NDArray[np.bool_]) -> list[str]:
-        """One line for each reading."""
+    def raw(self, batch: Batch, kinds: Mapping[str, Kind], keep: npt.NDArray[np.bool_]) -> list[str]:
+        """One line for each reading, also of sensors that the settings do not know any more."""
         found: list[str] = []
         for number, name in enumerate(batch.names):
             mask = keep & (batch.sensor == number)
-            kind = self._kinds.get(name)
-            if kind is None or not mask.any():
+            if not mask.any():
                 continue
+            kind = kinds[name]
             columns = [(_RAW_FIELD[kind], batch.value[mask])]
             if kind is Kind.LEVEL:
                 columns.append(("spread_mm", batch.spread[mask]))
@@ -95,7 +94,7 @@ class Lines:
         """One line for each change of an alarm's state."""
         for event in events:
             head = self._head("alarm", alarm=event.alarm, subject=event.subject, state=event.state)
-            yield _line(head, "alarm", (event.value, event.limit), event.t_ms)
+            yield _line(head, "alarm", (event.value, event.limit, event.unit, event.reason), event.t_ms)
 
     def site(self, t_ms: int, *values: float) -> str:
         """The site's own point: values of its fields in their order."""
@@ -120,7 +119,16 @@ def _rows(head: str, t_ms: I64, columns: Sequence[tuple[str, F64]]) -> Iterator[
             yield f"{head} {told} {stamp}"
 
 
-def _line(head: str, name: str, values: Sequence[float], t_ms: int) -> str:
-    fields = (field.name for field in measurement(name).fields)
-    told = ",".join(f"{n}={float(v)!r}" for n, v in zip(fields, values, strict=True) if math.isfinite(v))
-    return f"{head} {told} {t_ms}"
+def _line(head: str, name: str, values: Sequence[float | str], t_ms: int) -> str:
+    told = []
+    for field, value in zip(measurement(name).fields, values, strict=True):
+        if isinstance(value, str):
+            told.append(f"{field.name}={_quoted(value)}")
+        elif math.isfinite(value):
+            told.append(f"{field.name}={float(value)!r}")
+    return f"{head} {','.join(told)} {t_ms}"
+
+
+def _quoted(text: str) -> str:
+    plain = " ".join(text.splitlines()).replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{plain}"'

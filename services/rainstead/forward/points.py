@@ -1,7 +1,8 @@
 """What a server gets: measurements, their tags and fields. Dashboards and tasks are made from this description.
 
-Fields are floats, always: a server refuses an integer in a field that had a float. Stamps are milliseconds. A point
-written again is the same point: measurement, tags and stamp name it.
+Fields are floats, always: a server refuses an integer in a field that had a float. The two that are words, `unit` and
+`reason` of an alarm, are words always. Stamps are milliseconds. A point written again is the same point: measurement,
+tags and stamp name it.
 """
 
 from dataclasses import dataclass
@@ -14,11 +15,12 @@ SCHEMA_VERSION = 1
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One number of a point. unit: empty for a count, a code or a ratio."""
+    """One number of a point, or words. unit: empty for a count, a code or a ratio."""
 
     name: str
     unit: str
     meaning: str
+    is_text: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +134,12 @@ MEASUREMENTS = (
     Measurement(
         "alarm",
         ("alarm", "subject", "state"),
-        (Field("value", "", "what it was judged by"), Field("limit", "", "against what")),
+        (
+            Field("value", "", "what it was judged by"),
+            Field("limit", "", "against what"),
+            Field("unit", "", "of both", is_text=True),
+            Field("reason", "", "why, in words", is_text=True),
+        ),
         "an alarm changed its state",
         derived=True,
     ),

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import Enum
+from functools import partial
 from typing import Any, Protocol
 
 __all__ = ["Answer", "InfluxServer", "Server", "Word", "meaning", "wait_s"]
@@ -31,6 +32,7 @@ class Answer:
     word: Word
     reason: str = ""
     wait_s: float | None = None
+    status: int | None = None
 
 
 class Server(Protocol):
@@ -42,8 +44,11 @@ class Server(Protocol):
     def write(self, lines: Sequence[str]) -> Answer:
         """Store these lines; waits for the answer, never raises for what the network does."""
 
-    def delete(self, site: str, from_ms: int, upto_ms: int) -> Answer:
-        """Take away a site's points with from_ms <= stamp <= upto_ms."""
+    def delete(self, site: str, from_ms: int, upto_ms: int, only: Sequence[str] = ()) -> Answer:
+        """Take away a site's points with from_ms <= stamp <= upto_ms, of these measurements or of all.
+
+        REFUSED: this server cannot do it.
+        """
 
 
 _ADVICE = {
@@ -102,15 +107,22 @@ class InfluxServer:
             )
         )
 
-    def delete(self, site: str, from_ms: int, upto_ms: int) -> Answer:
+    def delete(self, site: str, from_ms: int, upto_ms: int, only: Sequence[str] = ()) -> Answer:
         """See Server."""
         start, stop = (datetime.fromtimestamp(ms / 1000, UTC) for ms in (from_ms, upto_ms + 1))
-        wanted = site.replace("\\", "\\\\").replace('"', '\\"')
-        return _asked(
-            lambda: self._client.delete_api().delete(
-                start, stop, f'site="{wanted}"', bucket=self._bucket, org=self._org
-            )
-        )
+        wanted = 'site="{}"'.format(site.replace("\\", "\\\\").replace('"', '\\"'))
+        for one in only or ("",):
+            predicate = f'_measurement="{one}" AND {wanted}' if one else wanted
+            answer = _asked(partial(self._delete, start, stop, predicate))
+            if answer.status in (404, 405, 501):
+                # Not there: the interface, or a bucket, which then holds nothing that could be wrong.
+                return Answer(Word.REFUSED, answer.reason)
+            if answer.word is not Word.STORED:
+                return answer
+        return answer
+
+    def _delete(self, start: datetime, stop: datetime, predicate: str) -> None:
+        self._client.delete_api().delete(start, stop, predicate, bucket=self._bucket, org=self._org)
 
 
 def _asked(ask: Any) -> Answer:
@@ -130,12 +142,12 @@ def _asked(ask: Any) -> Answer:
 def meaning(status: int | None, said: str, wait_s: float | None = None) -> Answer:
     """What an HTTP status means for the points that were sent."""
     if status in (400, 422):
-        return Answer(Word.REFUSED, said)
+        return Answer(Word.REFUSED, said, status=status)
     if status == 413:
-        return Answer(Word.TOO_LARGE, said)
+        return Answer(Word.TOO_LARGE, said, status=status)
     if status in _ADVICE:
-        return Answer(Word.FORBIDDEN, f"{status}: {_ADVICE[status]} ({said})", wait_s)
-    return Answer(Word.LATER, f"{status}: {said}", wait_s)
+        return Answer(Word.FORBIDDEN, f"{status}: {_ADVICE[status]} ({said})", wait_s, status)
+    return Answer(Word.LATER, f"{status}: {said}", wait_s, status)
 
 
 def _said(error: Any) -> str:
