@@ -23,6 +23,7 @@ OURS = (
     "evidence",
     "plots",
     "forward",
+    "exporting",
 )
 
 

@@ -4,9 +4,9 @@ from rainstead.calc.desk import Answered, Estimate, Unknown
 
 from .alarms import AlarmsAnswer, AlarmStanding, alarms
 from .answer import Answer
-from .book import PERIODS, BookAnswer, BookLine, BookTank, NotInBook, book
+from .book import PERIODS, BookAnswer, BookLine, BookTank, NoBook, NotInBook, book
 from .counterfits import GaugeFit, MeterFit, bucket_fit, gauge_fit, runs_fit
-from .days import local, read_time_ms
+from .days import local, rain_day_of, rain_day_start_ms, read_time_ms
 from .defence import DefenceAnswer, DefenceAsked, DefenceTank, defence
 from .filling import LeftOut
 from .fittedyield import TankFit, fitted_yields
@@ -71,6 +71,7 @@ __all__ = [
     "LitresFit",
     "LossesAnswer",
     "MeterFit",
+    "NoBook",
     "NoRun",
     "NotInBook",
     "NoteLine",
@@ -134,6 +135,8 @@ __all__ = [
     "pump",
     "rain",
     "rain_ahead",
+    "rain_day_of",
+    "rain_day_start_ms",
     "rain_record",
     "read_draw",
     "read_horizons",

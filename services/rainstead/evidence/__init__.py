@@ -1,7 +1,8 @@
 """What desk questions are answered from: the log worked out by the shared calculation, with the notes."""
 
 from .gather import gather
+from .minutes import MinuteFold
 from .rows import Evidence, FlowEvidence, RainEvidence, TemperatureMinutes
 from .water import network_of
 
-__all__ = ["Evidence", "FlowEvidence", "RainEvidence", "TemperatureMinutes", "gather", "network_of"]
+__all__ = ["Evidence", "FlowEvidence", "MinuteFold", "RainEvidence", "TemperatureMinutes", "gather", "network_of"]

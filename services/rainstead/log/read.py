@@ -170,7 +170,7 @@ class LogReader:
         for k, row in enumerate(known):
             position[row.number] = k
         for readings in self.rows(after_ms=after_ms, upto_ms=upto_ms, sensors=sensors, size=size):
-            doubtful = [number for (number,) in self._db.execute("SELECT id FROM segment WHERE trusted = 0")]
+            doubtful = self.doubtful_segments()
             batch = Batch(
                 names,
                 readings["t_ms"].copy(),
@@ -346,6 +346,10 @@ class LogReader:
             (digest, high),
         ).fetchone()
         return None if row is None else (row[0], row[1])
+
+    def doubtful_segments(self) -> list[int]:
+        """Segments whose clock was not known to be right."""
+        return [number for (number,) in self._db.execute("SELECT id FROM segment WHERE trusted = 0")]
 
     def clock_is_trusted(self) -> bool:
         """Whether the newest segment's clock was known to be right."""
