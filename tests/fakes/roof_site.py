@@ -35,6 +35,7 @@ kind = "ranger-text"
 port = "/nowhere/a"
 every = "600 s"
 humidity_ratio = 0.0
+air_u_c = 0.2
 median_of = 1
 
 [sensors.low_level]
@@ -42,6 +43,7 @@ kind = "ranger-text"
 port = "/nowhere/b"
 every = "600 s"
 humidity_ratio = 0.0
+air_u_c = 0.2
 median_of = 1
 
 [sensors.gauge]
@@ -115,10 +117,12 @@ def make_roof_site(
     text: str = ROOF_SETTINGS,
     noise_m: float = 0.0005,
     seed: int = 0,
+    pulses: Sequence[tuple[int, int]] = (),
 ) -> tuple[Path, list[Water]]:
     """Settings and log in a folder, and the truth of each shower.
 
     emptied: the tanks are set back to `start_l` half a day after each shower, so that none but the asked-for spill.
+    pulses: stamps and counts of a meter, which move no water here.
     """
     t_ms = START_MS + np.arange(days * DAY_MS // _STEP_MS + 1, dtype=np.int64) * _STEP_MS
     high, low = start_l
@@ -154,6 +158,9 @@ def make_roof_site(
     order = np.argsort(gauge_ms, kind="stable")
     counts = np.concatenate([np.ones(len(tips_ms)), np.zeros(len(quiet_ms))])
     blocks.append(_columns("gauge", gauge_ms[order], counts[order]))
+    if pulses:
+        pulse_ms, counts = np.array(pulses, dtype=np.int64).T
+        blocks.append(_columns("meter", pulse_ms, counts.astype(np.float64)))
     with LogWriter(folder / "readings.db") as writer:
         numbers = writer.sensor_numbers({name: sensor_kind(sensor) for name, sensor in settings.sensors.items()})
         segment = writer.begin_segment(writer.begin_boot("a test", "history", 0), 0, trusted=True)

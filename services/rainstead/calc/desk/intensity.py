@@ -42,10 +42,8 @@ def peak_mm_h(t_ms: I64, rain_mm: F64, window_s: float, *, tip_mm: float, u_rati
     window_ms = window_s * 1000
     fell_mm = np.concatenate([[0.0], np.cumsum(rain_mm)])
     at_ms = t_ms.astype(np.float64)
-    if len(t_ms) > 1 and at_ms[1] > at_ms[0]:
-        lead_ms = min((at_ms[1] - at_ms[0]) * rain_mm[0] / rain_mm[1], window_ms)
-    else:
-        lead_ms = 1.0
+    has_next = len(t_ms) > 1 and at_ms[1] > at_ms[0]
+    lead_ms = (at_ms[1] - at_ms[0]) * rain_mm[0] / rain_mm[1] if has_next else 1.0
     edge_ms = np.concatenate([[at_ms[0] - lead_ms], at_ms])
     starts = np.concatenate([edge_ms, edge_ms - window_ms])
     inside = np.interp(starts + window_ms, edge_ms, fell_mm) - np.interp(starts, edge_ms, fell_mm)

@@ -1,9 +1,9 @@
 """A lasting fall of the yield told apart from one odd storm: a split of the storms in time, tested by shuffling them.
 
-Each measured storm's litres over what the fit expects, in standard deviations and cut off at two and a half, so that no
-single storm can make a fall; and the fall must stand without the farthest of the later storms. The statistic is the
-most of Student's two-sample t over all splits; what chance makes of it is seen by shuffling the storms, which assumes
-no shape of their errors.
+Each measured storm's litres over what the fit expects, in robust standard deviations, cut off at two and a half, so
+that no single storm can make a fall; and the fall must stand without the farthest of the later storms. The statistic is
+the most of Student's two-sample t over all splits; what chance makes of it is seen by shuffling the storms, which
+assumes no shape of their errors.
 """
 
 import math
@@ -49,8 +49,10 @@ def lasting_change(storms: StormGains, fit: YieldFit, *, seed: int = 1) -> Lasti
     place, score = place[due], ((relative - 1) / sd)[due]
     if len(place) < _FEWEST_BEFORE + _FEWEST_AFTER:
         return None
-    # About the middle storm: a fit that a change has pulled askew would hide half of it behind the cut.
-    score = np.clip(score - np.median(score), -_CUT, _CUT)
+    # About the middle storm and by the storms' own spread: a change has pulled the fit askew and widened its scatter.
+    score -= np.median(score)
+    spread = 1.4826 * float(np.median(np.abs(score)))
+    score = np.clip(score / max(spread, 1e-9), -_CUT, _CUT)
     seen, split = _most(score[None, :])
     rng = np.random.default_rng([seed, len(score)])
     shuffled, _ = _most(rng.permuted(np.tile(score, (_SHUFFLES, 1)), axis=1))

@@ -48,7 +48,7 @@ class Household:
         rate_l_h = self.draw_l_day / 24
         tau = _DRAW_MEMORY_H
         bursts_h = math.sqrt(2 * tau * (hours - tau * (1 - math.exp(-hours / tau)))) * _DRAW_SCATTER_RATIO
-        # A day's use differs from the mean by a quarter or so; over more days than one that evens out (common practice).
+        # A day's use differs from the mean by a quarter or so; over more days that evens out (common practice).
         u_l = math.hypot(rate_l_h * min(bursts_h, 6.0), self.draw_u_l_day * hours / 24)
         return rate_l_h * hours, u_l
 
