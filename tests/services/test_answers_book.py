@@ -165,9 +165,11 @@ def test_a_full_house_runs_over_into_the_pool(tmp_path: Path) -> None:
     answer = kept(tmp_path, rows)
     house, pool = of(answer, "house").total, of(answer, "pool").total
     assert litres(house.rain_l) == pytest.approx(2475)
-    assert litres(house.spill_l) == pytest.approx(2475 - 2 * 96, abs=2)
+    drawn = 96 * (99 + 2 * 20) / 1440  # from twenty minutes before the rain to twenty after it
+    assert litres(house.spill_l) == pytest.approx(2475 - drawn, abs=1)
     assert litres(pool.overflow_in_l) == litres(house.spill_l)
-    assert litres(house.rest_l) == pytest.approx(0, abs=2)
+    # It was still full after two days of draw, which nothing explains.
+    assert litres(house.rest_l) == pytest.approx(2 * 96 - drawn, abs=1)
 
 
 def test_a_silent_ranger_leaves_the_rest_unknown_and_the_flows_told(tmp_path: Path) -> None:

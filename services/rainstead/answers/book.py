@@ -18,6 +18,7 @@ from rainstead.settings import Settings
 from .answer import Answer, head
 from .bookwater import TankWater, tank_waters
 from .days import rain_day_of, rain_day_start_ms
+from .fittedyield import fitted_yields
 from .typed import Refused, read_day, read_tank
 
 __all__ = ["PERIODS", "BookAnswer", "BookLine", "BookTank", "NoBook", "NotInBook", "book"]
@@ -85,7 +86,8 @@ class BookTank:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BookAnswer(Answer):
-    """by: `day`, `week` or `month`. yields: `nominal` or `fitted`. tanks_not_in_book: those without a sensor.
+    """by: `day`, `week` or `month`. yields: `fitted` (to the log's storms, for tanks
+    that had enough of them) or `nominal`. tanks_not_in_book: those without a sensor.
 
     together: all tanks of the book; what runs from one into another is in it both ways.
     """
@@ -116,10 +118,14 @@ def book(
     by: str = "day",
     since: str | None = None,
     until: str | None = None,
-    fitted: Mapping[str, TankFit] | None = None,
+    nominal: bool = False,
     progress: Progress | None = None,
 ) -> BookAnswer:
-    """Of all measured tanks, or one. since, until: days that rain days end on. Raises NoBook, TankUnknown, Refused."""
+    """Of all measured tanks, or one.
+
+    since, until: days that rain days end on. nominal: yields by the settings, not as the log's own storms show them.
+    Raises NoBook, TankUnknown, Refused.
+    """
     name_only = None if only is None else read_tank(only, settings)
     if name_only is not None and settings.tanks[name_only].sensor is None:
         raise NoBook(f"tank {name_only} has no level sensor, so there is nothing to keep a book of")
@@ -133,8 +139,13 @@ def book(
         None if text is None else read_day(text, option) for text, option in ((since, "--since"), (until, "--until"))
     )
     periods = _periods(settings, by, first_day, last_day, span[0], last_ms)
+    if not periods:
+        raise NoBook("all readings up to then are of one moment, so there is nothing to keep a book of")
     from_ms = max(min(periods[0].from_ms, last_ms - _LOOK_BACK_MS), span[0] - 1)
     evidence = gather(settings, reader, notes, from_ms=from_ms, upto_ms=last_ms, progress=progress)
+    fitted: Mapping[str, TankFit] = {}
+    if not nominal and settings.rain is not None and any(roof.shares for roof in settings.catchments.values()):
+        fitted = fitted_yields(settings, reader, notes, as_of_ms, progress=progress)
     all_waters = tank_waters(settings, evidence, fitted)
     # One tank's book still needs the others: what they spill may run into it.
     waters = {name: all_waters[name] for name in settings.tanks if name in all_waters and name_only in (None, name)}
@@ -156,7 +167,7 @@ def book(
     return BookAnswer(
         **head(settings, reader, as_of_ms),
         by=by,
-        yields="nominal" if fitted is None else "fitted",
+        yields="fitted" if fitted else "nominal",
         rain_day_hour=settings.site.rain_day_hour,
         tanks=tuple(tanks),
         together=BookTank("all", (), site_lines[:-1], site_lines[-1]),

@@ -34,7 +34,7 @@ class TankWater:
     left_out: dict[str, str]
 
 
-def tank_waters(settings: Settings, evidence: Evidence, fitted: Mapping[str, TankFit] | None) -> dict[str, TankWater]:
+def tank_waters(settings: Settings, evidence: Evidence, fitted: Mapping[str, TankFit]) -> dict[str, TankWater]:
     """Of each measured tank. fitted: yields that were measured, in place of the settings' nominal."""
     waters = {name: TankWater(name, {}, {}) for name in evidence.tanks}
     losses = {name: losses_of(settings, evidence, name) for name in evidence.tanks}
@@ -49,7 +49,7 @@ def tank_waters(settings: Settings, evidence: Evidence, fitted: Mapping[str, Tan
     for name in evidence.network.downhill():
         if name not in waters:
             continue
-        spill = desk.spill_kind(evidence.tanks[name], waters[name].kinds)
+        spill = desk.spill_kind(evidence.tanks[name], evidence.network.tank(name).capacity_l, waters[name].kinds)
         waters[name].kinds["spill"] = [spill]
         below = evidence.network.below(name)
         if below in waters:
@@ -57,7 +57,7 @@ def tank_waters(settings: Settings, evidence: Evidence, fitted: Mapping[str, Tan
     return waters
 
 
-def _rain(evidence: Evidence, water: TankWater, fitted: Mapping[str, TankFit] | None) -> None:
+def _rain(evidence: Evidence, water: TankWater, fitted: Mapping[str, TankFit]) -> None:
     network, name = evidence.network, water.tank
     feeds = [feed for feed in desk.feeds_of(network, fitted) if feed.tank == name]
     open_area_m2 = network.tank(name).open_area_m2

@@ -20,8 +20,8 @@ def book(
     by: Annotated[str, typer.Option("--by", metavar="day|week|month", help="How to cut it.")] = "day",
     since: Annotated[str | None, typer.Option("--since", metavar="DATE", help="From this rain day on.")] = None,
     until: Annotated[str | None, typer.Option("--until", metavar="DATE", help="Up to this rain day.")] = None,
-    fitted: Annotated[
-        bool, typer.Option("--fitted", help="Take the yields that the log's own storms show, where they are enough.")
+    nominal: Annotated[
+        bool, typer.Option("--nominal", help="Roofs by the settings' figures, not by the log's own storms.")
     ] = False,
     site: SiteFolder = Path(),
     plot: Annotated[Path | None, typer.Option("--plot", metavar="FILE", help="Draw it: .png, .svg or .pdf.")] = None,
@@ -36,11 +36,6 @@ def book(
 
     with open_site(site, as_of) as opened, opened.progress("keeping the book") as progress:
         notes = read_notes(site, upto_ms=opened.as_of_ms)
-        yields = (
-            answers.fitted_yields(opened.settings, opened.reader, notes, opened.as_of_ms, progress=progress)
-            if fitted
-            else None
-        )
         answer = answers.book(
             opened.settings,
             opened.reader,
@@ -50,7 +45,7 @@ def book(
             by=by,
             since=since,
             until=until,
-            fitted=yields,
+            nominal=nominal,
             progress=progress,
         )
     if plot is not None:

@@ -35,7 +35,8 @@ def book(answer: BookAnswer) -> Group:
         parts += [Text(title, style="bold"), _table(one), *_reasons(one), Text("")]
     day = {"day": "rain days", "week": "weeks of rain days", "month": "months of rain days"}[answer.by]
     said = f"By {day}, cut at {answer.rain_day_hour:02d}:00. Opening + what came - what went + rest = closing."
-    said += f" Rain off the roofs by {answer.yields} yields; draw by the settings; pumped by the meter."
+    roofs = "as its storms show" if answer.yields == "fitted" else "by the settings' figures"
+    said += f" Rain off the roofs {roofs}; draw by the settings; pumped by the meter."
     if answer.tanks_not_in_book:
         said += f" Without a sensor, so not in the book: {', '.join(answer.tanks_not_in_book)}."
     return Group(*parts, Text(said, style="dim"), Text(_CAUTION, style="dim"))

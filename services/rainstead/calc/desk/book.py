@@ -24,6 +24,10 @@ OUT = ("pumped_out", "draw", "evaporation", "seepage", "spill")
 _NEAR_MS = (10 * 60_000, 60 * 60_000)
 """A level stands for the water at a time so near to it; where there is none, one a little further off."""
 _SPELL_GAP_MS = 6 * 3_600_000
+_REACH = 3.0
+_ASIDE_MS = 20 * 60_000
+_SHORT_MS = 10 * 60_000
+_SHAPE_PARTS = 200
 _RIPPLE_MS = 30 * 60_000
 
 
@@ -74,57 +78,79 @@ def _change(tank: str, first: LevelMean | Unknown, last: LevelMean | Unknown) ->
     return Amount(last.volume_l - first.volume_l, shared, first.noise_u_l**2 + last.noise_u_l**2 + max(sound2, 0.0))
 
 
-def spill_kind(minutes: TankMinutes, kinds: Mapping[str, Sequence[Kind]]) -> Kind:
+def spill_kind(minutes: TankMinutes, capacity_l: float, kinds: Mapping[str, Sequence[Kind]]) -> Kind:
     """What came while the tank stood at its brim and found no room: all in, less all out, less what the level rose.
 
-    Worked out for each spell at the brim and laid over it as the water came. Its errors are those of what came, so that
-    they cancel in the rest: of a full tank nobody can say more than that.
+    Worked out for each spell at the brim; what came filled the room first, and ran over then. Its errors are those of
+    what came, so that they cancel in the rest: of a full tank nobody can say more than that. A level counts as at the
+    brim where three of its uncertainties reach there: a ranger that reads low would else never see its tank full, and
+    in a spell that was none all that came finds room.
     """
     ins = [kind for name in IN for kind in kinds.get(name, ())]
     outs = [kind for name in OUT if name != "spill" for kind in kinds.get(name, ())]
-    inflow = sum_of(kind.litres for kind in ins)
+    inflow, outflow = (sum_of(kind.litres for kind in some) for some in (ins, outs))
     litres: list[Course] = []
     variances: list[Course] = []
     errors: dict[str, list[Course]] = {}
-    for first, last in _spells(minutes):
-        from_ms, upto_ms = int(minutes.t_ms[first]), int(minutes.t_ms[last])
-        came = amount_of(ins, from_ms, upto_ms)
-        if came.litres <= 0:
+    for from_ms, upto_ms in _spells(minutes, capacity_l, inflow):
+        rose = _change(minutes.tank, *(_level_near(minutes, at_ms) for at_ms in (from_ms, upto_ms)))
+        if isinstance(rose, Unknown):
             continue
-        net = came.plus(amount_of(outs, from_ms, upto_ms), -1.0)
-        rose_l = float(minutes.volume_l[last] - minutes.volume_l[first])
-        over_l = min(net.litres - rose_l, came.litres)
-        if over_l <= 0:
+        came, went = amount_of(ins, from_ms, upto_ms), amount_of(outs, from_ms, upto_ms)
+        over = came.plus(went, -1.0).plus(rose, -1.0)
+        if over.litres <= 0:
             continue
-        shape = _shape(inflow, from_ms, upto_ms)
-        litres.append(shape.times(over_l))
-        noise2 = float(minutes.noise_u_l[first] ** 2 + minutes.noise_u_l[last] ** 2)
-        variances.append(shape.times(noise2 + net.variance))
-        for name, part in net.errors.items():
+        shape = _shape(inflow, outflow, from_ms, upto_ms, rose.litres)
+        litres.append(shape.times(over.litres))
+        variances.append(shape.times(over.variance))
+        for name, part in over.errors.items():
             errors.setdefault(name, []).append(shape.times(part))
     return Kind(sum_of(litres), {name: sum_of(parts) for name, parts in errors.items()}, sum_of(variances))
 
 
-def _spells(minutes: TankMinutes) -> list[tuple[int, int]]:
-    """Rows between which the tank stood at its brim: from the row before, if it is near, to the last one there."""
+def _spells(minutes: TankMinutes, capacity_l: float, inflow: Course) -> list[tuple[int, int]]:
+    """Times that hold what came to a tank at its brim.
+
+    They begin and end aside of where the readings cross the limit: a reading picked for being the first above it, or
+    the last, is picked for its error too.
+    """
     found: list[tuple[int, int]] = []
-    rows = np.flatnonzero(minutes.at_brim)
-    if not len(rows):
+    level_u_l = np.sqrt(minutes.noise_u_l**2 + minutes.zero_u_l**2 + minutes.sound_u_l**2)
+    rows = np.flatnonzero(minutes.at_brim | (minutes.volume_l >= capacity_l - _REACH * level_u_l))
+    if not len(rows) or not len(inflow.t_ms):
         return found
     # A few minutes under the brim, by a ripple, make no second spell; nor does a gap in the readings.
     apart = np.diff(minutes.t_ms[rows]) > np.where(np.diff(rows) > 1, _RIPPLE_MS, _SPELL_GAP_MS)
+    wet = np.flatnonzero(np.diff(inflow.total) > 0)
+    began_ms, ended_ms = inflow.t_ms[wet], inflow.t_ms[wet + 1]
     for group in np.split(rows, np.flatnonzero(apart) + 1):
-        first, last = int(group[0]), int(group[-1])
-        if first > 0 and minutes.t_ms[first] - minutes.t_ms[first - 1] <= _SPELL_GAP_MS:
-            first -= 1
-        if last > first:
-            found.append((first, last))
+        first_ms, last_ms = int(minutes.t_ms[group[0]]), int(minutes.t_ms[group[-1]])
+        inside = (ended_ms > first_ms) & (began_ms < last_ms)
+        if not inside.any():
+            continue
+        from_ms = max(first_ms, int(began_ms[inside][0])) - _ASIDE_MS
+        upto_ms = min(last_ms, int(ended_ms[inside][-1])) + _ASIDE_MS
+        if found and from_ms < found[-1][1]:
+            from_ms = found.pop()[0]
+        found.append((from_ms, upto_ms))
     return found
 
 
-def _shape(inflow: Course, from_ms: int, upto_ms: int) -> Course:
-    """From 0 to 1 as the water came."""
+def _level_near(minutes: TankMinutes, t_ms: int) -> LevelMean | Unknown:
+    """The mean of the readings of a few minutes about a time: a minute's row stands at its end."""
+    half_ms = _SHORT_MS // 2
+    level = level_mean(minutes, t_ms - half_ms + 30_000, t_ms + half_ms + 30_000)
+    return level if isinstance(level, LevelMean) else level_at(minutes, t_ms)
+
+
+def _shape(inflow: Course, outflow: Course, from_ms: int, upto_ms: int, room_l: float) -> Course:
+    """From 0 to 1 as it ran over: once what came, less what went, is more than the room."""
     inside: I64 = inflow.t_ms[(inflow.t_ms > from_ms) & (inflow.t_ms < upto_ms)]
-    marks = np.concatenate([[from_ms], inside, [upto_ms]]).astype(np.int64)
-    total: F64 = inflow.at(marks)
-    return Course(marks, (total - total[0]) / (total[-1] - total[0]))
+    between = np.linspace(from_ms, upto_ms, _SHAPE_PARTS + 1).astype(np.int64)
+    marks = np.unique(np.concatenate([inside, between]))
+    came, went = inflow.at(marks), outflow.at(marks)
+    over: F64 = came - came[0] - (went - went[0]) - room_l
+    total = over[-1]
+    ran = np.maximum.accumulate(np.clip(over, 0.0, total)) / total
+    ran[0] = 0.0
+    return Course(marks, ran)
