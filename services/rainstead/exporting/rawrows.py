@@ -56,8 +56,12 @@ def _readings(reader: LogReader, from_ms: int, upto_ms: int, size: int) -> Itera
         }
 
 
-def write_thinned(reader: LogReader, table: Partitions, from_ms: int, upto_ms: int) -> None:
-    """Every minute of a thinned hour that begins at from_ms <= t_ms < upto_ms."""
+def write_thinned(reader: LogReader, table: Partitions, since_ms: int | None, upto_ms: int) -> None:
+    """Every minute of a thinned hour that begins at since_ms <= t_ms < upto_ms; some may be older than all readings."""
+    first_ms = reader.thinned_from_ms()
+    if first_ms is None:
+        return
+    from_ms = first_ms if since_ms is None else max(first_ms, since_ms)
     unit_of = {row.name: RAW_UNIT[row.kind] for row in reader.sensors()}
     for month in months(from_ms, upto_ms):
         minutes = reader.minutes(after_ms=month.from_ms - 1, upto_ms=month.upto_ms - 1)

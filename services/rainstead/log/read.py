@@ -302,6 +302,12 @@ class LogReader:
             unusable.astype(np.int64),
         )
 
+    def thinned_from_ms(self) -> int | None:
+        """Where the first hour begins of which only minutes are left; None where there is none."""
+        with self._snapshot() as has_blocks:
+            row = self._db.execute("SELECT min(first_ms) FROM summary").fetchone() if has_blocks else (None,)
+        return None if row[0] is None else int(row[0])
+
     def gaps(self) -> list[Gap]:
         """Where no logger ran, and whether the run before was cut off."""
         with self._snapshot() as has_blocks:

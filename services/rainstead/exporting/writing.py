@@ -70,7 +70,7 @@ def export(
             root = Path(scratch) / "export"
             root.mkdir()  # with the usual permissions, which a scratch folder has not
             parts = {name: Partitions(root, TABLES[name], format_, opener) for name in TABLES if name in tables}
-            left_out = _write(settings, reader, notes, parts, first_ms, last_ms, progress)
+            left_out = _write(settings, reader, notes, parts, since_ms, (first_ms, last_ms), progress)
             written = [(TABLES[name], part) for name, part in parts.items() if part.rows]
             text = data_package(about, root, written, left_out, format_)
             (root / "datapackage.json").write_text(text, encoding="utf-8")
@@ -97,17 +97,18 @@ def _write(
     reader: LogReader,
     notes: Notes,
     parts: Mapping[str, Partitions],
-    first_ms: int,
-    last_ms: int,
+    since_ms: int | None,
+    span: tuple[int, int],
     progress: Progress,
 ) -> dict[str, str]:
-    """All rows of the tables; gives the tables of which there are none, and why."""
+    """All rows of the tables; gives the tables of which there are none, and why. span: first and last reading."""
+    first_ms, last_ms = span
     changes = len(reader.behind(0))
     left_out = {}
     if "readings" in parts:
         write_readings(reader, parts["readings"], first_ms, last_ms + 1, progress)
     if "thinned" in parts:
-        write_thinned(reader, parts["thinned"], first_ms, last_ms + 1)
+        write_thinned(reader, parts["thinned"], since_ms, last_ms + 1)
     worked = {name: part for name, part in parts.items() if name in ("minutes", "storms", "runs")}
     if worked:
         write_worked_out(settings, reader, worked, first_ms - 1, last_ms, progress)
