@@ -32,9 +32,13 @@ from .answer import Answer, head
 from .rain import NoGauge
 from .stormgains import MeasuredStorm, gains_of, measured_storms, shared_u_ratio
 
-__all__ = ["NoRoofs", "YieldAnswer", "YieldChange", "YieldCurve", "YieldGroup", "YieldStorm", "yields"]
+__all__ = ["NoRoofs", "NoSuchRoofs", "YieldAnswer", "YieldChange", "YieldCurve", "YieldGroup", "YieldStorm", "yields"]
 
 Progress = Callable[[int], None]
+
+
+class NoSuchRoofs(RainsteadError, LookupError):
+    """There is no group of that name."""
 
 
 class NoRoofs(RainsteadError, ValueError):
@@ -102,6 +106,14 @@ class YieldAnswer(Answer):
     from_ms: int
     false_change_one_in: int
     groups: tuple[YieldGroup, ...]
+
+    def group(self, name: str) -> YieldGroup:
+        """One of them. Raises NoSuchRoofs."""
+        for one in self.groups:
+            if one.name == name:
+                return one
+        names = ", ".join(one.name for one in self.groups)
+        raise NoSuchRoofs(f"--group {name!r}: there are no such roofs; the groups are {names}")
 
 
 @dataclass(frozen=True, slots=True)

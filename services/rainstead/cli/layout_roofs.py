@@ -200,6 +200,7 @@ def _change(group: YieldGroup, answer: YieldAnswer) -> list[Text]:
 
 
 def _odd(group: YieldGroup, one: YieldStorm, zone: str) -> Text:
-    share = "far off" if one.share_ratio is None else f"{100 * one.share_ratio:.0f} %"
+    least = {"at_least": "at least ", "at_most": "at most "}.get(one.bound, "")
+    share = "far off what" if one.share_ratio is None else f"{least}{100 * one.share_ratio:.0f} % of what"
     told = f"{group.name}: the storm of {moment(one.start_ms, zone)}, {one.rain_mm:.1f} mm, delivered {share}"
-    return Text(f"{told} of what the roof normally gives", style="yellow")
+    return Text(f"{told} the roof normally gives", style="yellow")

@@ -89,6 +89,7 @@ def roof_yield(
             from_ms=opened.as_of_ms - 365 * _DAY_MS if from_ms is None else from_ms,
             progress=progress,
         )
+    answer.group(group)
     if plot is not None:
         from rainstead import plots
 

@@ -6,25 +6,17 @@ from matplotlib.figure import Figure
 
 from rainstead.answers import YieldAnswer, YieldCurve, YieldStorm
 from rainstead.calc.desk import Estimate
-from rainstead.errors import RainsteadError
 
 from .look import COLOURS, new_figure
 
-__all__ = ["NoSuchRoofs", "yields"]
+__all__ = ["yields"]
 
 _BEFORE = "measured before the change"
 
 
-class NoSuchRoofs(RainsteadError, ValueError):
-    """There is no group of that name."""
-
-
 def yields(answer: YieldAnswer, curves: Mapping[str, YieldCurve], group: str) -> Figure:
     """One group's storms with the fit and the 95 % band; bounds as arrows in the way they point. Raises NoSuchRoofs."""
-    found = next((one for one in answer.groups if one.name == group), None)
-    if found is None:
-        names = ", ".join(one.name for one in answer.groups)
-        raise NoSuchRoofs(f"--group {group!r}: there are no such roofs; the groups are {names}")
+    found = answer.group(group)
     figure, (ax,) = new_figure(height_in=6.0)
     curve = curves.get(group)
     if curve is not None:
