@@ -1,21 +1,33 @@
 """Numbers and times as people read them."""
 
-from rainstead.answers import TankLevel, Total, local
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from rainstead.answers import TankLevel, Total
 
 __all__ = ["age", "litres", "moment", "span", "spread", "state_mark", "state_words", "when"]
 
 
 def when(t_ms: int, zone: str) -> str:
     """Date and time of the site."""
-    here = local(t_ms, zone)
+    here = _local(t_ms, zone)
     return f"{here:%Y-%m-%d %H:%M} {here.tzname() or ''}".rstrip()
 
 
 def moment(t_ms: int, zone: str) -> str:
     """The same for a cell of a table: with the zone only where clocks went back and the hour came twice."""
-    here = local(t_ms, zone)
+    here = _local(t_ms, zone)
     twice = here.replace(fold=0).utcoffset() != here.replace(fold=1).utcoffset()
     return f"{here:%Y-%m-%d %H:%M} {here.tzname()}" if twice else f"{here:%Y-%m-%d %H:%M}"
+
+
+def _local(t_ms: int, zone: str) -> "datetime":
+    # The answers load half the desk, which a command that only takes a time should not.
+    from rainstead.answers import local
+
+    return local(t_ms, zone)
 
 
 def age(seconds: float) -> str:
@@ -41,7 +53,7 @@ def litres(value: float | None) -> str:
     return "unknown" if value is None else f"{value:,.0f} L"
 
 
-def spread(level: TankLevel | Total) -> str:
+def spread(level: "TankLevel | Total") -> str:
     """The 95 % interval as ±, or what stands in its place."""
     if level.is_at_least:
         return "or more"
@@ -50,7 +62,7 @@ def spread(level: TankLevel | Total) -> str:
     return f"±{1.96 * level.volume_u_l:,.0f}"
 
 
-def state_mark(level: TankLevel) -> str:
+def state_mark(level: "TankLevel") -> str:
     """One word beside the litres, so that an old level is never taken for the present one."""
     return {
         "measured": "",
@@ -61,7 +73,7 @@ def state_mark(level: TankLevel) -> str:
     }.get(level.state, level.state)
 
 
-def state_words(level: TankLevel) -> str:
+def state_words(level: "TankLevel") -> str:
     """Whether a level is to be trusted as the present one, and why not."""
     match level.state:
         case "measured":

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from scipy import stats
+import scipy
 
 from .estimate import Estimate
 
@@ -54,4 +54,4 @@ def scatter_of(chi2: float, dof: int) -> Scatter:
     """
     if dof <= 0:
         return Scatter(chi2, 0, 1.0, contradict=False)
-    return Scatter(chi2, dof, max(math.sqrt(chi2 / dof), 1.0), contradict=float(stats.chi2.sf(chi2, dof)) < _RARE)
+    return Scatter(chi2, dof, max(math.sqrt(chi2 / dof), 1.0), contradict=float(scipy.stats.chi2.sf(chi2, dof)) < _RARE)

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special, stats
+import scipy
 
 from rainstead.calc.arrays import F64
 
@@ -149,11 +149,11 @@ def expected_gain(fit: YieldFit, rain_mm: float, rain_u_mm: float, gain_u_l: flo
     columns = [np.array([value]) for value in (rain_mm, rain_u_mm, 0.0, gain_u_l)]
     one = StormGains(columns[0], columns[1], columns[2], columns[3], np.zeros(1, np.int64))
     middle, sd = model(theta, one)
-    wets = float(special.ndtr((rain_mm - theta[1]) / smooth_mm(one)[0]))
+    wets = float(scipy.special.ndtr((rain_mm - theta[1]) / smooth_mm(one)[0]))
     d_yield, d_loss = float(middle[0]) / fit.yield_l_mm.value, -fit.yield_l_mm.value * wets
     v_a, v_ab, v_b = fit.cov
     u_l = math.sqrt(float(sd[0]) ** 2 + d_yield**2 * v_a + 2 * d_yield * d_loss * v_ab + d_loss**2 * v_b)
-    k = float(stats.t.ppf(0.975, DOF)) * SCALE_OF_SD * _few(fit.worth)
+    k = float(scipy.stats.t.ppf(0.975, DOF)) * SCALE_OF_SD * _few(fit.worth)
     value = float(middle[0])
     return Estimate(value, u_l, max(value - k * u_l, 0.0), value + k * u_l)
 
@@ -161,7 +161,7 @@ def expected_gain(fit: YieldFit, rain_mm: float, rain_u_mm: float, gain_u_l: flo
 def is_odd(expected: Estimate, gain_l: float, bound: Bound) -> bool:
     """Whether chance explains the storm less than once in ODD_ONE_IN; a bound can only be odd on its own side."""
     assert expected.high is not None
-    wider = float(stats.t.ppf(1 - 0.5 / ODD_ONE_IN, DOF) / stats.t.ppf(0.975, DOF))
+    wider = float(scipy.stats.t.ppf(1 - 0.5 / ODD_ONE_IN, DOF) / scipy.stats.t.ppf(0.975, DOF))
     k = wider * (expected.high - expected.value)
     z = gain_l - expected.value
     return (z > k and bound != Bound.AT_MOST) or (z < -k and bound != Bound.AT_LEAST)
@@ -184,7 +184,7 @@ def _few(worth: float) -> float:
 
     worth: number of storms (see YieldFit).
     """
-    return float(stats.t.ppf(0.975, worth - 2)) / 1.96 * math.sqrt(worth / (worth - 2))
+    return float(scipy.stats.t.ppf(0.975, worth - 2)) / 1.96 * math.sqrt(worth / (worth - 2))
 
 
 def yield_nll(storms: StormGains, yield_l_mm: float, loss_mm: float, scatter_ratio: float, noise_ratio: float) -> float:
@@ -201,9 +201,9 @@ def _with_shared(fitted: Estimate, ratio: float, worth: float) -> Estimate:
     a, shared_u, dof = fitted.value, fitted.value * ratio, worth - 2
 
     def half(own: float) -> float:
-        own_u = own / float(stats.t.ppf(0.975, dof))
+        own_u = own / float(scipy.stats.t.ppf(0.975, dof))
         u = math.hypot(own_u, shared_u)
-        return u * float(stats.t.ppf(0.975, dof * (u / own_u) ** 4 if own_u > 0 else math.inf))
+        return u * float(scipy.stats.t.ppf(0.975, dof * (u / own_u) ** 4 if own_u > 0 else math.inf))
 
     low, high = half(a - fitted.low), half(fitted.high - a)
     return Estimate(a, math.hypot(fitted.u, shared_u), max(a - low, 0.0), a + high)

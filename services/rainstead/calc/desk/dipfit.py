@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg
+import scipy
 
 from rainstead.calc.arrays import F64
 
@@ -74,10 +74,10 @@ def _mean(pairs: Sequence[DipPair]) -> tuple[float, float, Scatter]:
     c = _covariance(pairs)
     gaps = np.array([pair.gap_m for pair in pairs])
     ones = np.ones(len(pairs))
-    weights = linalg.solve(c, ones, assume_a="pos")
+    weights = scipy.linalg.solve(c, ones, assume_a="pos")
     mean = float(weights @ gaps / weights.sum())
     rest = gaps - mean
-    chi2 = float(rest @ linalg.solve(c, rest, assume_a="pos"))
+    chi2 = float(rest @ scipy.linalg.solve(c, rest, assume_a="pos"))
     return mean, 1 / math.sqrt(float(weights.sum())), scatter_of(chi2, len(pairs) - 1)
 
 
@@ -107,9 +107,9 @@ def _slope(pairs: Sequence[DipPair]) -> Answered:
             f"whether it grows with depth takes {_FEWEST_FOR_SCALE} dips over {_LEAST_RANGE_M:.1f} m of depth or more"
         )
     c = _covariance(pairs)
-    root = linalg.cholesky(c, lower=True)
-    white = linalg.solve_triangular(root, np.column_stack([np.ones(len(pairs)), depths]), lower=True)
-    target = linalg.solve_triangular(root, np.array([pair.gap_m for pair in pairs]), lower=True)
+    root = scipy.linalg.cholesky(c, lower=True)
+    white = scipy.linalg.solve_triangular(root, np.column_stack([np.ones(len(pairs)), depths]), lower=True)
+    target = scipy.linalg.solve_triangular(root, np.array([pair.gap_m for pair in pairs]), lower=True)
     spread = np.linalg.inv(white.T @ white)
     found = spread @ (white.T @ target)
     rest = target - white @ found

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from scipy import stats
+import scipy
 
 __all__ = ["Answered", "Estimate", "Unknown", "estimate", "lower_bound"]
 
@@ -40,10 +40,10 @@ def estimate(value: float, u: float, *, dof: float = math.inf, floor: float = -m
     """
     if not (math.isfinite(value) and math.isfinite(u) and u >= 0 and dof > 0):
         raise ValueError(f"no estimate can be made of value {value}, uncertainty {u}, {dof} degrees of freedom")
-    k = float(stats.norm.ppf(0.975)) if math.isinf(dof) else float(stats.t.ppf(0.975, dof))
+    k = float(scipy.stats.norm.ppf(0.975)) if math.isinf(dof) else float(scipy.stats.t.ppf(0.975, dof))
     return Estimate(value, u, max(value - k * u, floor), max(value + k * u, floor))
 
 
 def lower_bound(value: float, u: float) -> Estimate:
     """At least `value`, which is itself known to `u`: `low` is what it exceeds with 95 % confidence, one-sided."""
-    return Estimate(value, u, value - float(stats.norm.ppf(0.95)) * u, None)
+    return Estimate(value, u, value - float(scipy.stats.norm.ppf(0.95)) * u, None)

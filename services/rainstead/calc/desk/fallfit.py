@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
+import scipy
 
 from rainstead.calc.arrays import F64
 
@@ -97,7 +97,7 @@ def fall_fit(minutes: TankMinutes, span: FallSpan) -> Fall | Unknown:
     begins = (span.start_ms - origin_ms) / 60_000
     lasts = max((span.end_ms - span.start_ms) / 60_000, 1.0)
     guess = np.array([float(volume_l[0]), span.fell_l / lasts, begins, lasts, *([0.0] if bends else [])])
-    fit = optimize.least_squares(off, guess, method="lm", max_nfev=2000)
+    fit = scipy.optimize.least_squares(off, guess, method="lm", max_nfev=2000)
     found = fit.x
     of_fit = fit.jac.T @ fit.jac
     if not fit.success or np.linalg.cond(of_fit) > 1e14:

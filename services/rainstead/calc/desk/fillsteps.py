@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, optimize
+import scipy
 
 from rainstead.calc.arrays import F64
 
@@ -91,11 +91,11 @@ def fit_straight(steps: Sequence[FillStep]) -> StraightFit | Unknown:
         return _squares(volume_l - slope * rise, of_litres + slope * slope * of_rises)
 
     low, high = math.log(float(each.min()) / 2), math.log(float(each.max()) * 2)
-    best = optimize.minimize_scalar(misfit, bounds=(low, high), method="bounded", options={"xatol": 1e-10})
+    best = scipy.optimize.minimize_scalar(misfit, bounds=(low, high), method="bounded", options={"xatol": 1e-10})
     slope = math.exp(float(best.x))
     c = of_litres + slope * slope * of_rises
     # Of that, what is shared by all must not be shrunk by averaging: so the whole covariance, not its diagonal.
-    u = 1 / math.sqrt(float(rise @ linalg.solve(c, rise, assume_a="pos")))
+    u = 1 / math.sqrt(float(rise @ scipy.linalg.solve(c, rise, assume_a="pos")))
     scatter = scatter_of(float(best.fun), len(steps) - 1)
     dof = scatter.dof if scatter.contradict else math.inf
     widened = u * (scatter.ratio if scatter.contradict else 1.0)
@@ -139,4 +139,4 @@ def _rise_covariance(steps: Sequence[FillStep]) -> F64:
 
 
 def _squares(residual: F64, c: F64) -> float:
-    return float(residual @ linalg.solve(c, residual, assume_a="pos"))
+    return float(residual @ scipy.linalg.solve(c, residual, assume_a="pos"))

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, stats
+import scipy
 
 from rainstead.calc.arrays import F64
 
@@ -77,7 +77,7 @@ def flow_trend(runs: Sequence[RunFlow]) -> FlowTrend | Unknown:
         days=days,
         change_l_min=change,
         change_ratio=Estimate(change.value / first, change.u / first, change.low / first, change.high / first),
-        p=2 * float(stats.t.sf(by_u, n - 2)),
+        p=2 * float(scipy.stats.t.sf(by_u, n - 2)),
         verdict=verdict,
         scatter_l_min=math.sqrt(scatter2),
     )
@@ -120,7 +120,7 @@ def _between(design: F64, y: F64, own2: F64) -> float:
     most = float(np.var(y)) * len(y) + float(np.max(own2))
     while excess(most) > 0:
         most *= 4
-    root: float = optimize.brentq(excess, 0.0, most)
+    root: float = scipy.optimize.brentq(excess, 0.0, most)
     return root
 
 

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
+import scipy
 
 from rainstead.calc.arrays import F64
 
@@ -105,7 +105,7 @@ def _ratio(later: StormGains, before: YieldFit) -> Estimate:
 
     grid = np.linspace(0.02, 2.0, 100)
     start = float(grid[np.argmin([nll(ratio) for ratio in grid])])
-    solved = optimize.minimize_scalar(nll, bounds=(max(start - 0.04, 0.001), start + 0.04), method="bounded")
+    solved = scipy.optimize.minimize_scalar(nll, bounds=(max(start - 0.04, 0.001), start + 0.04), method="bounded")
     best, least = float(solved.x), float(solved.fun)
     h = max(0.01 * best, 1e-3)
     curve = (nll(best + h) - 2 * least + nll(best - h)) / h**2

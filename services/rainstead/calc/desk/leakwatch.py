@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+import scipy
 
 from rainstead.calc.arrays import F64, I64
 
@@ -65,7 +65,7 @@ def cusum_limit(reference: float, arl: float) -> float:
 
 
 def _normal(z: F64) -> F64:
-    return np.asarray(special.ndtr(z))
+    return np.asarray(scipy.special.ndtr(z))
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 import math
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from rainstead.calc.arrays import F64
 
@@ -58,7 +58,7 @@ def chance(first_day: F64, days: int) -> Estimate:
     n = len(first_day)
     count = int(np.count_nonzero(first_day <= days))
     smooth = (count + 0.5) / (n + 1)
-    interval = stats.binomtest(count, n).proportion_ci(method="wilson")
+    interval = scipy.stats.binomtest(count, n).proportion_ci(method="wilson")
     return Estimate(count / n, math.sqrt(smooth * (1 - smooth) / n), float(interval.low), float(interval.high))
 
 

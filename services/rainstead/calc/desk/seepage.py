@@ -22,7 +22,7 @@ __all__ = ["FEWEST_MORNINGS", "LossFit", "fit_mornings", "fit_nights", "loss_aga
 FEWEST_MORNINGS = 5
 _DAY_MS = 86_400_000
 _RATIOS = (0.0, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 100.0)
-"""Variance that adds up in a day, over the variance that is new each morning."""
+"""Variance that adds up in a day, over the variance that is new each morning; small ones are likelier beforehand."""
 _FEWEST_FREE = 2
 _LEAST_RANGE_M = 0.1
 
@@ -112,7 +112,7 @@ def _averaged(mornings: Mornings, columns: F64) -> tuple[F64, F64, float]:
     floor2 = float(np.mean(mornings.noise_u_l**2))
     fits = [_fit(mornings, columns, ratio, floor2) for ratio in _RATIOS]
     best = max(fit[2] for fit in fits)
-    weight = np.array([math.exp(fit[2] - best) for fit in fits])
+    weight = np.array([math.exp(fit[2] - best) / (1 + ratio) for fit, ratio in zip(fits, _RATIOS, strict=True)])
     weight /= weight.sum()
     values, u2 = np.array([fit[0] for fit in fits]), np.array([fit[1] for fit in fits])
     value = weight @ values

@@ -50,14 +50,15 @@ class Spans:
 
 
 def standing_spans(minutes: TankMinutes, disturbed: Spans, *, longest_gap_ms: int = 6 * 3_600_000) -> Spans:
-    """What is left of the minutes' time when disturbances, times at the brim and long gaps are cut out.
+    """What is left of the minutes' time when disturbances, long gaps and times too near the ranger are cut out.
 
     disturbed: may overlap, in any order. A gap in the levels longer than allowed ends a span: nobody saw what happened.
     """
     t_ms = minutes.t_ms
     if not len(t_ms):
         return Spans(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
-    brim_ms = t_ms[minutes.at_brim]
+    # Near the brim but seen is a level like another: no rain, no spill. A ranger that is blanked sees nothing.
+    brim_ms = t_ms[minutes.readings == 0]
     gap = np.flatnonzero(np.diff(t_ms) > longest_gap_ms)
     starts = np.concatenate([disturbed.from_ms, brim_ms - 30 * _MINUTE_MS, t_ms[gap]])
     ends = np.concatenate([disturbed.upto_ms, brim_ms + 30 * _MINUTE_MS, t_ms[gap + 1]])

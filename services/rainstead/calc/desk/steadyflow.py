@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+import scipy
 
 from rainstead.calc.arrays import F64, I64
 
@@ -176,7 +176,7 @@ def _bins(span: FlowSpan, t_ms: I64, pulses: I64, k_per_l: float) -> _Bins:
 def _inside(bins: _Bins, k_per_l: float) -> npt.NDArray[np.bool_]:
     """Pieces that lie on the line which the flow settles to."""
     later = slice(len(bins.flow_l_min) * 3 // 10, len(bins.flow_l_min) - 1)
-    line = stats.theilslopes(bins.flow_l_min[later], bins.middle_h[later])
+    line = scipy.stats.theilslopes(bins.flow_l_min[later], bins.middle_h[later])
     off = bins.flow_l_min - (line[1] + line[0] * bins.middle_h)
     scatter = 1.4826 * float(np.median(np.abs(off[later] - np.median(off[later]))))
     coarse = _cut_pulse_l_min(bins.edge_ms, k_per_l)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, optimize, stats
+import scipy
 
 from rainstead.calc.arrays import F64
 from rainstead.calc.strapping import Cuboid, Cylinder, LitresPerCentimetre, StrappingTable, Volume
@@ -126,7 +126,7 @@ def _serves(straight: StraightFit | Unknown, layered: Scatter) -> bool:
     if isinstance(straight, Unknown) or straight.scatter.contradict:
         return False
     more = straight.scatter.dof - layered.dof
-    return more <= 0 or float(stats.chi2.sf(straight.scatter.chi2 - layered.chi2, more)) > 0.05
+    return more <= 0 or float(scipy.stats.chi2.sf(straight.scatter.chi2 - layered.chi2, more)) > 0.05
 
 
 def _layers(steps: Sequence[FillStep], in_force: Volume) -> _Layers:
@@ -182,10 +182,10 @@ def _factors(steps: Sequence[FillStep], bounds: F64, parts: F64, seen: npt.NDArr
     volume_l = np.array([step.volume_l for step in steps])
     rise_m = np.array([step.rise_m for step in steps])
     c = covariance(steps, parts.sum(axis=1) / rise_m)
-    root = linalg.cholesky(c, lower=True)
-    white = linalg.solve_triangular(root, parts[:, seen], lower=True)
-    found, misfit = optimize.nnls(white, linalg.solve_triangular(root, volume_l, lower=True))
-    spread = linalg.pinvh(white.T @ white)
+    root = scipy.linalg.cholesky(c, lower=True)
+    white = scipy.linalg.solve_triangular(root, parts[:, seen], lower=True)
+    found, misfit = scipy.optimize.nnls(white, scipy.linalg.solve_triangular(root, volume_l, lower=True))
+    spread = scipy.linalg.pinvh(white.T @ white)
     # A factor held at nought explains nothing.
     scatter = scatter_of(float(misfit) ** 2, len(steps) - int((found > 0).sum()))
     if scatter.contradict:

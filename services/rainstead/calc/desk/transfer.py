@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+import scipy
 
 from rainstead.calc.arrays import F64
 
@@ -98,7 +98,7 @@ def spill_outlook(
     sources = list(dict.fromkeys(feed.source for feed in feeds))
     u = _hypercube(1 + len(cascade.names) + 2 * len(sources), cases, seed)
     rain_mm = rain.quantile_mm(u[0])
-    z = special.ndtri(u[1:])
+    z = scipy.special.ndtri(u[1:])
     start_l = np.clip(volume_l[:, np.newaxis] + room_u_l[:, np.newaxis] * z[: len(volume_l)], 0.0, cascade.capacity_l)
     for move in moves:
         start_l[cascade.row(move.source)] -= move.volume_l

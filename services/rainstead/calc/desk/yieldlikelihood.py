@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
-from scipy import optimize, special
+import scipy
 
 from rainstead.calc.arrays import F64, I64
 
@@ -33,7 +33,7 @@ _OWN_SCATTER = (0.003, 0.4)
 _NOISE_RATIO = (0.2, 20.0)
 _LEAST_L = 0.1
 _LEAST_MM = 1.0
-_LOG_NORM = float(special.gammaln((DOF + 1) / 2) - special.gammaln(DOF / 2) - 0.5 * math.log(DOF * math.pi))
+_LOG_NORM = float(scipy.special.gammaln((DOF + 1) / 2) - scipy.special.gammaln(DOF / 2) - 0.5 * math.log(DOF * math.pi))
 
 
 class Bound(IntEnum):
@@ -76,7 +76,7 @@ def model(theta: F64, storms: StormGains, factor: F64 | float = 1.0) -> tuple[F6
     a, b, scatter, noise = math.exp(theta[0]), theta[1], math.exp(theta[2]), math.exp(theta[3])
     blur = smooth_mm(storms)
     z = (storms.rain_mm - b) / blur
-    wets = special.ndtr(z)
+    wets = scipy.special.ndtr(z)
     run_mm = (storms.rain_mm - b) * wets + blur * np.exp(-z * z / 2) / math.sqrt(2 * math.pi)
     middle: F64 = np.asarray(factor * a * run_mm)
     measuring = storms.gain_u_l**2 + (factor * a * wets * storms.rain_u_mm) ** 2
@@ -92,7 +92,7 @@ def _nll_and_slope(theta: F64, storms: StormGains, factor: F64 | float = 1.0) ->
     a, scatter, noise = math.exp(theta[0]), math.exp(theta[2]), math.exp(theta[3])
     blur = smooth_mm(storms)
     edge = (storms.rain_mm - theta[1]) / blur
-    wets, bell = special.ndtr(edge), np.exp(-edge * edge / 2) / math.sqrt(2 * math.pi)
+    wets, bell = scipy.special.ndtr(edge), np.exp(-edge * edge / 2) / math.sqrt(2 * math.pi)
     middle = factor * a * ((storms.rain_mm - theta[1]) * wets + blur * bell)
     rain_l = factor * a * wets * storms.rain_u_mm
     measuring = storms.gain_u_l**2 + rain_l**2
@@ -102,7 +102,7 @@ def _nll_and_slope(theta: F64, storms: StormGains, factor: F64 | float = 1.0) ->
     exact = storms.bound == Bound.EXACT
     log_shape = _LOG_NORM - (DOF + 1) / 2 * np.log1p(z * z / DOF)
     side = np.where(storms.bound > 0, -1.0, 1.0)
-    beyond = np.maximum(special.stdtr(DOF, side * z), 1e-300)
+    beyond = np.maximum(scipy.special.stdtr(DOF, side * z), 1e-300)
     log_l = np.where(exact, log_shape - np.log(scale), np.log(beyond))
     by_z = np.where(exact, -(DOF + 1) * z / (DOF + z * z), side * np.exp(log_shape) / beyond)
     by_middle = -by_z / scale
@@ -139,7 +139,11 @@ def minimise(storms: StormGains) -> tuple[F64, float]:
         run_mm = np.maximum(storms.rain_mm[good] - loss, 0.3)
         per_mm = float(np.median(storms.gain_l[good] / run_mm)) if good.any() else 1.0
         start = np.array([math.log(max(per_mm, 1e-2)), loss, math.log(0.03), 0.0])
-        solved = optimize.minimize(_nll_and_slope, start, args=(storms,), jac=True, method="L-BFGS-B", bounds=_BOUNDS)
+        solved = scipy.optimize.minimize(
+            _nll_and_slope, start, args=(storms,), jac=True, method="L-BFGS-B", bounds=_BOUNDS
+        )
+            _nll_and_slope, start, args=(storms,), jac=True, method="L-BFGS-B", bounds=_BOUNDS
+        )
         found.append((float(solved.fun), np.asarray(solved.x)))
     least, best = min(found, key=lambda one: one[0])
     return best, least
@@ -172,7 +176,7 @@ def profile(storms: StormGains, best: F64, least: float, k: int, step: float, mo
             return value, slope[others]
 
         bounds = [_BOUNDS[j] for j in others]
-        solved = optimize.minimize(inner, along(at, start), jac=True, method="L-BFGS-B", bounds=bounds)
+        solved = scipy.optimize.minimize(inner, along(at, start), jac=True, method="L-BFGS-B", bounds=bounds)
         return float(solved.fun) - least, np.asarray(solved.x)
 
     ends, farthest = [], (0.7, 3.0)[k]
