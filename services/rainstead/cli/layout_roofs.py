@@ -58,7 +58,8 @@ def _short(answered: Answered, digits: int = 0, times: float = 1) -> str:
 
 
 def _number(value: float | None, digits: int = 0) -> str:
-    return "" if value is None else f"{value:,.{digits}f}"
+    # Adding nought turns a negative one into nought.
+    return "" if value is None else f"{round(value, digits) + 0.0:,.{digits}f}"
 
 
 def storm(answer: StormAnswer) -> Group:
@@ -154,9 +155,9 @@ def _about(group: StormGroup) -> list[Text]:
 def yields(answer: YieldAnswer) -> Group:
     """Each group's yield, what changed, and the storms that were odd."""
     parts: list[Any] = []
-    table = _table("roofs of", "L per mm (95 %)", "nominal", "of nominal", "first loss, mm (95 %)", "storms")
+    table = _table("roofs of", "L per mm (95 %)", "nominal", "of it", "first loss, mm", "storms")
     for group in answer.groups:
-        bounds = f" + {group.bound_storms} bounds" if group.bound_storms else ""
+        bounds = f" + {group.bound_storms}" if group.bound_storms else ""
         table.add_row(
             group.name,
             _range(group.true_yield_l_mm, 1),
@@ -176,6 +177,8 @@ def yields(answer: YieldAnswer) -> Group:
         has_odd = has_odd or bool(odd) or group.change is not None
         parts += [_odd(group, one, answer.time_zone) for one in odd]
     known = [group for group in answer.groups if isinstance(group.yield_l_mm, Estimate)]
+    if any(group.bound_storms for group in answer.groups):
+        parts.append(Text("Storms after a + are bounds: a tank was full. They count as that.", style="dim"))
     if known:
         own = _range(known[0].yield_l_mm, 1)
         parts.append(Text(f"Without the errors of gauge and tank tables: {known[0].name} {own} L/mm", style="dim"))
