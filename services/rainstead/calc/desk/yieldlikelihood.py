@@ -33,7 +33,7 @@ _OWN_SCATTER = (0.003, 0.4)
 _NOISE_RATIO = (0.2, 20.0)
 _LEAST_L = 0.1
 _LEAST_MM = 1.0
-_LOG_NORM = float(scipy.special.gammaln((DOF + 1) / 2) - scipy.special.gammaln(DOF / 2) - 0.5 * math.log(DOF * math.pi))
+_LOG_NORM = math.lgamma((DOF + 1) / 2) - math.lgamma(DOF / 2) - 0.5 * math.log(DOF * math.pi)
 
 
 class Bound(IntEnum):
@@ -140,8 +140,6 @@ def minimise(storms: StormGains) -> tuple[F64, float]:
         per_mm = float(np.median(storms.gain_l[good] / run_mm)) if good.any() else 1.0
         start = np.array([math.log(max(per_mm, 1e-2)), loss, math.log(0.03), 0.0])
         solved = scipy.optimize.minimize(
-            _nll_and_slope, start, args=(storms,), jac=True, method="L-BFGS-B", bounds=_BOUNDS
-        )
             _nll_and_slope, start, args=(storms,), jac=True, method="L-BFGS-B", bounds=_BOUNDS
         )
         found.append((float(solved.fun), np.asarray(solved.x)))
