@@ -44,17 +44,17 @@ AREA_M2 = 4.0
 NOTHING = Spans(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
 
 
-def minutes_of(depth_m: F64, *, first_ms: int = 0, at_brim: int | None = None, noise_mm: float = 0.4) -> TankMinutes:
+def minutes_of(depth_m: F64, *, first_ms: int = 0, blanked: int | None = None, noise_mm: float = 0.4) -> TankMinutes:
     """A row a minute of a tank of 4 m2 with upright walls."""
     n = len(depth_m)
-    brim = np.zeros(n, dtype=np.bool_)
-    if at_brim is not None:
-        brim[at_brim] = True
+    readings = np.full(n, 6, dtype=np.int64)
+    if blanked is not None:
+        readings[blanked] = 0
     same = np.ones(n)
     return TankMinutes(
         tank="tank",
         t_ms=first_ms + (np.arange(n, dtype=np.int64) + 1) * MINUTE_MS,
-        readings=np.full(n, 6, dtype=np.int64),
+        readings=readings,
         depth_m=depth_m,
         depth_noise_u_m=same * noise_mm / 1000,
         depth_zero_u_m=same * 0.003,
@@ -64,7 +64,7 @@ def minutes_of(depth_m: F64, *, first_ms: int = 0, at_brim: int | None = None, n
         zero_u_l=same * 3 * AREA_M2,
         sound_u_l=same * 2 * AREA_M2,
         scale_u_l=depth_m * AREA_M2 * 10,
-        at_brim=brim,
+        at_brim=readings == 0,
     )
 
 
@@ -102,8 +102,8 @@ def test_what_disturbs_is_cut_out_however_it_overlaps() -> None:
     assert span_list(standing_spans(minutes, NOTHING)) == [(0, 24)]
 
 
-def test_a_long_gap_and_a_time_at_the_brim_end_a_span() -> None:
-    minutes = minutes_of(np.ones(24 * 60), at_brim=12 * 60 - 1)
+def test_a_long_gap_and_a_blanked_ranger_end_a_span() -> None:
+    minutes = minutes_of(np.ones(24 * 60), blanked=12 * 60 - 1)
     assert span_list(standing_spans(minutes, NOTHING)) == [(0, 11.5), (12.5, 24)]
     whole = minutes_of(np.ones(24 * 60))
     late = replace(whole, t_ms=np.where(np.arange(1440) < 600, whole.t_ms, whole.t_ms + 7 * 3_600_000))

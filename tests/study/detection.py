@@ -15,7 +15,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
-from leaky_year import DAY_MS, START_MS, tank_year
+from leaky_year import DAY_MS, START_MS, RanDry, tank_year
 
 __all__ = ["Curve", "Tried", "curves", "draw_curves", "tried"]
 
@@ -126,7 +126,10 @@ def main() -> None:
     rows: list[Tried] = []
     for seed in range(chosen.first, chosen.first + chosen.years):
         for case in chosen.cases:
-            rows += tried(case, seed, LEAKS_L_DAY)
+            try:
+                rows += list(tried(case, seed, LEAKS_L_DAY))
+            except RanDry as error:
+                print(error, file=sys.stderr)
         print(f"{seed}: {time.perf_counter() - begun:.0f} s", file=sys.stderr, flush=True)
         if chosen.out is not None:
             _keep(rows, chosen.out)

@@ -12,9 +12,9 @@ from rainstead.evidence import gather
 from rainstead.log import Columns
 from rainstead.notebook import Notes
 from rainstead.settings import Settings, parse_settings
-from rainstead_board.twin import PumpRun, Truth, TwinSite, generated_weather, history, simulate
+from rainstead_board.twin import PumpRun, Truth, TwinSite, Weather, generated_weather, history, simulate
 
-__all__ = ["CASES", "DAY_MS", "START_MS", "Case", "TankYear", "tank_year"]
+__all__ = ["CASES", "DAY_MS", "START_MS", "Case", "RanDry", "TankYear", "tank_year"]
 
 DAY_MS = 86_400_000
 START_MS = 1_704_067_200_000
@@ -37,6 +37,10 @@ CASES = {
 }
 
 
+class RanDry(Exception):
+    """There was no water left to lose."""
+
+
 @dataclass(frozen=True, slots=True)
 class TankYear:
     """A sound tank's year as it really was."""
@@ -46,23 +50,34 @@ class TankYear:
     settings: Settings
     truth: Truth
 
-    def with_leak(self, leak_ms: int, leak_l_day: float) -> Truth:
-        """The same year with a leak: what is lost first is what would else have gone over the brim.
+    def upto(self, upto_ms: int, leak_ms: int, leak_l_day: float) -> Truth:
+        """The year up to some time, with a leak: what is lost first is what would else have gone over the brim.
 
         Exact for upright walls and as long as nothing runs dry.
         """
-        whole_l = self.truth.volumes_l[:, 0] + self.truth.spill_l[:, 0]
-        whole_l = whole_l - np.maximum(self.truth.t_ms - leak_ms, 0) / DAY_MS * leak_l_day
-        tank = self.truth.site.tanks[0]
+        truth, n = self.truth, int(np.searchsorted(self.truth.t_ms, upto_ms, side="right"))
+        t_ms = truth.t_ms[:n]
+        whole_l = truth.volumes_l[:n, 0] + truth.spill_l[:n, 0]
+        whole_l = whole_l - np.maximum(t_ms - leak_ms, 0) / DAY_MS * leak_l_day
+        tank, weather = truth.site.tanks[0], truth.weather
         held_l = whole_l - np.maximum(np.maximum.accumulate(whole_l - tank.brim_l), 0.0)
-        assert held_l.min() > tank.outlet_l, f"year {self.seed}: the tank ran dry"
-        return replace(self.truth, volumes_l=held_l[:, None], depths_m=tank.depth_at(held_l)[:, None])
+        if held_l.min() <= tank.outlet_l:
+            raise RanDry(f"year {self.seed}: the tank ran dry, and the year tells nothing")
+        return replace(
+            truth,
+            weather=Weather(weather.start_ms, weather.rain_mm[: n - 1], weather.air_c[: n - 1]),
+            t_ms=t_ms,
+            volumes_l=held_l[:, None],
+            depths_m=tank.depth_at(held_l)[:, None],
+            rain_mm=truth.rain_mm[:n],
+            pump_runs=tuple(run for run in truth.pump_runs if run.stop_ms < t_ms[-1]),
+        )
 
     def asked(self, leak_ms: int = 0, leak_l_day: float = 0.0, *, upto_ms: int | None = None) -> TankLosses:
         """What the tool says at the end of the year, or before."""
-        truth = self.with_leak(leak_ms, leak_l_day)
+        end_ms = int(self.truth.t_ms[-1]) if upto_ms is None else upto_ms
+        truth = self.upto(end_ms, leak_ms, leak_l_day)
         told = [Columns(*block) for block in history(truth, self.settings, self.seed, level_every_s=EVERY_S)]
-        end_ms = int(truth.t_ms[-1]) if upto_ms is None else upto_ms
         evidence = gather(self.settings, HeldLog(told), Notes(), from_ms=int(truth.t_ms[0]), upto_ms=end_ms)
         return losses_of(self.settings, evidence, "tank")
 
@@ -134,7 +149,7 @@ outlet = "50 mm"
 covered = {str(case.covered).lower()}
 calibrations = [{{ shape = "cylinder", diameter = 2.185, volume_u_ratio = 0.01 }}]
 [catchments.roof]
-area = {110 if case.draw_l_day else 60}
+area = {140 if case.draw_l_day else 60}
 shares = {{ tank = 1.0 }}
 [pump]
 source = "tank"
