@@ -1,0 +1,52 @@
+"""Pieces of Flux. Every measurement, tag and field is looked up in the schema: a name that is not there is an error."""
+
+from rainstead.forward import Measurement, measurement
+
+__all__ = ["Source", "field_of", "quoted", "source", "tag_of", "unit_of"]
+
+Source = str
+"""Flux text that gives a stream of tables."""
+
+
+def field_of(of: str, name: str) -> str:
+    """A field's name. Raises KeyError where the schema has none such."""
+    if name not in {field.name for field in measurement(of).fields}:
+        raise KeyError(f"{of} has no field {name}")
+    return name
+
+
+def tag_of(of: str, name: str) -> str:
+    """A tag's name. Raises KeyError where the schema has none such."""
+    if name != "site" and name not in measurement(of).tags:
+        raise KeyError(f"{of} has no tag {name}")
+    return name
+
+
+def quoted(text: str) -> str:
+    """As a text in Flux."""
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def unit_of(of: str, name: str) -> str:
+    """A field's unit, as an axis shows it."""
+    found: Measurement = measurement(of)
+    return next(field.unit for field in found.fields if field.name == name)
+
+
+def source(
+    of: str,
+    *fields: str,
+    bucket: str = "v.bucket",
+    start: str = "v.timeRangeStart",
+    stop: str = "v.timeRangeStop",
+    every_site: bool = False,
+) -> Source:
+    """Points of a measurement: of these fields, in the time that is shown, of the site that is shown or of all."""
+    asked = " or ".join(f'r._field == "{field_of(of, name)}"' for name in fields)
+    site = "" if every_site else f"\n  |> filter(fn: (r) => r.{tag_of(of, 'site')} == v.site)"
+    return (
+        f"from(bucket: {bucket})\n"
+        f"  |> range(start: {start}, stop: {stop})\n"
+        f'  |> filter(fn: (r) => r._measurement == "{measurement(of).name}")\n'
+        f"  |> filter(fn: (r) => {asked}){site}"
+    )
