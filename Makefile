@@ -6,7 +6,7 @@ SITES ?= 1000
 SECONDS ?= 180
 BIN := .venv/bin
 
-.PHONY: help run test servers check board bench soak study wheel clean
+.PHONY: help run test servers check board bench soak study dashboards wheel clean
 .DEFAULT_GOAL := help
 
 help:
@@ -18,6 +18,7 @@ help:
 	@echo "make soak    lives of a site under random faults, against the truth; SECONDS=600 for longer"
 	@echo "make board   the logger on a virtual board: power cuts, watchdog, kernel edges; needs root and some minutes"
 	@echo "make study   a thousand invented sites: how often intervals hold the truth; an hour and more"
+	@echo "make dashboards   writes dashboards/influx/rainstead.json anew from its description"
 	@echo "make wheel   the package, in dist/"
 	@echo "make clean   remove what these built; the invented site stays"
 
@@ -54,6 +55,10 @@ study:
 	@sh .ci/venv.sh dev "$(PYTHON)"
 	nice $(BIN)/python tests/study/run.py --sites $(SITES) --out tests/study/results
 	nice $(BIN)/python tests/study/detection.py --out tests/study/results
+
+dashboards:
+	@sh .ci/venv.sh dev "$(PYTHON)"
+	$(BIN)/rainstead dashboards > dashboards/influx/rainstead.json
 
 wheel:
 	@sh .ci/venv.sh dev "$(PYTHON)"

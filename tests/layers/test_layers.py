@@ -24,6 +24,7 @@ OURS = (
     "plots",
     "forward",
     "exporting",
+    "dashboards",
 )
 
 
