@@ -11,6 +11,7 @@ from rainstead import __version__
 from rainstead.errors import RainsteadError
 
 from . import book, clock, fit, logfile, losses, note, planning, reading, roofs, run, settings
+from .dashboards import dashboards
 from .exporting import export
 from .importing import import_file
 
@@ -31,6 +32,7 @@ run.add_to(app)
 book.add_to(app)
 app.command("import")(import_file)
 app.command("export")(export)
+app.command("dashboards")(dashboards)
 logfile.add_to(app)
 app.add_typer(note.app, name="note")
 app.add_typer(fit.app, name="fit")
