@@ -32,7 +32,8 @@ def main() -> None:
         faults = sum(report.faults.values())
         print(
             f"seed {seed}: {report.hours:g} h in {time.perf_counter() - life_s:.0f} s, {faults} faults, "
-            f"{report.readings:,} readings, tips {report.tips} ({report.tips_lost_by_cuts} lost by cuts or at a held switch), "
+            f"{report.readings:,} readings, "
+            f"tips {report.tips} ({report.tips_lost_by_cuts} lost by cuts or at a held switch), "
             f"pulses {report.pulses:,} ({report.pulses_lost_by_cuts} lost by cuts)",
             flush=True,
         )
