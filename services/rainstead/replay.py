@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 
 from rainstead.derive import Derived, Deriver, State
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.statekeeping import state_from_text
 
 __all__ = ["replay", "resume", "state_at"]
@@ -13,7 +13,7 @@ Progress = Callable[[int], None]
 
 
 def replay(
-    reader: LogReader,
+    reader: ReadingSource,
     deriver: Deriver,
     *,
     state: State | None = None,
@@ -30,7 +30,7 @@ def replay(
         yield state, derived
 
 
-def resume(reader: LogReader, deriver: Deriver, *, upto_ms: int | None = None) -> State:
+def resume(reader: ReadingSource, deriver: Deriver, *, upto_ms: int | None = None) -> State:
     """The newest kept state that fits these settings, at or before a time; the start where there is none."""
     kept = reader.checkpoint(deriver.digest, upto_ms=upto_ms)
     if kept is None:
@@ -43,7 +43,7 @@ def resume(reader: LogReader, deriver: Deriver, *, upto_ms: int | None = None) -
 
 
 def state_at(
-    reader: LogReader, deriver: Deriver, *, upto_ms: int | None = None, progress: Progress | None = None
+    reader: ReadingSource, deriver: Deriver, *, upto_ms: int | None = None, progress: Progress | None = None
 ) -> State:
     """The state after all readings at or before a time, by the shortest way."""
     state = resume(reader, deriver, upto_ms=upto_ms)

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rainstead import calc
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.readings import F64, I64, Batch, Kind, Quality
 from rainstead.settings import Ranger, Settings, sensor_kind
 
@@ -44,7 +44,7 @@ class _Series:
     """Whether the reading says something of the water: a level, or that it is too near to be measured."""
 
 
-def find_sickness(settings: Settings, reader: LogReader, as_of_ms: int) -> dict[str, Sickness]:
+def find_sickness(settings: Settings, reader: ReadingSource, as_of_ms: int) -> dict[str, Sickness]:
     """What the last hours of the log say of each level sensor that is sick at a time."""
     rangers = {name: sensor for name, sensor in settings.sensors.items() if isinstance(sensor, Ranger)}
     if not rangers:
@@ -66,7 +66,7 @@ def find_sickness(settings: Settings, reader: LogReader, as_of_ms: int) -> dict[
     return found
 
 
-def _series(reader: LogReader, names: list[str], from_ms: int, upto_ms: int) -> dict[str, _Series]:
+def _series(reader: ReadingSource, names: list[str], from_ms: int, upto_ms: int) -> dict[str, _Series]:
     parts: list[Batch] = list(reader.batches(after_ms=from_ms, upto_ms=upto_ms, sensors=names))
     found = {}
     for name in names:
@@ -120,7 +120,7 @@ def _same_since_ms(series: _Series, ranger: Ranger) -> int | None:
     return since_ms if np.count_nonzero(same) >= FEWEST_SAME else None
 
 
-def _moved_since(settings: Settings, reader: LogReader, name: str, since_ms: int, upto_ms: int) -> str | None:
+def _moved_since(settings: Settings, reader: ReadingSource, name: str, since_ms: int, upto_ms: int) -> str | None:
     """Another sensor of the site that shows that there was something to see; None where all was still."""
     others = [other for other in settings.sensors if other != name]
     for other, series in _series(reader, others, since_ms, upto_ms).items():

@@ -14,6 +14,7 @@ from small_site import SETTINGS, Row, make_site, utc_ms
 from typer.testing import CliRunner
 
 from rainstead.cli.main import app
+from rainstead.forward import Cursor, CursorFile, Refused
 from rainstead.notebook import Dip, KnownVolume, Notebook, RunNote
 
 DOCUMENT = Path(__file__).parents[2] / "services" / "json-keys.md"
@@ -53,6 +54,7 @@ COMMANDS = {
     "alarms": [],
     "health": [],
     "replay": ["--settings", "other.toml"],
+    "forwarding": [],
     "note list": ["--struck"],
     "book": ["--since", "2026-03-27"],
     "fit strapping": ["pool"],
@@ -81,6 +83,7 @@ def build(folder: Path) -> Path:
             notebook.add(KnownVolume(noted_ms, noted_ms + 3_600_000, "pool", volume_l, 5.0), 0)
         notebook.add(RunNote(utc_ms("2026-03-25T10:05:00"), "half open", "drum"), 0)
     (site / "other.toml").write_text(SETTINGS.replace("freeboard = 300", "freeboard = 100"), encoding="utf-8")
+    _forwarded(site)
     counts = [{"name": "house_level", "trouble": None, "counts": {"bad_bytes": 3}}]
     told = {"site": "Invented [hollow]", "written_ms": utc_ms("2026-03-28T10:01:40"), "sensors": counts}
     (site / "health.json").write_text(json.dumps(told), encoding="utf-8")
@@ -88,6 +91,17 @@ def build(folder: Path) -> Path:
     record = "".join(f"{day},{12 if day.toordinal() % 7 == 0 else 0}\n" for day in days)
     (site / "record.csv").write_text(f"date,rain_mm\n{record}", encoding="utf-8")
     return site
+
+
+def _forwarded(site: Path) -> None:
+    """As a forwarder leaves it whose server refused a point."""
+    table = '[forward]\nurl = "http://nowhere.invalid"\norg = "o"\nbucket = "b"\ntoken_file = "t"\n'
+    (site / "site.toml").write_text(SETTINGS + table, encoding="utf-8")
+    file = CursorFile(site / "forwarder.db")
+    at_ms = utc_ms("2026-03-28T10:01:00")
+    file.save("http://nowhere.invalid o b", Cursor(at_ms, 0, ((0, at_ms - 5000),)), [Refused("a line", "422")], at_ms)
+    file.tell(last_stored_ms=str(at_ms), word="stored", reason="")
+    file.close()
 
 
 ESTIMATES = ({"value", "u", "low", "high"}, {"because"})

@@ -11,6 +11,7 @@ from .defence import DefenceAnswer, DefenceAsked, DefenceTank, defence
 from .filling import LeftOut
 from .fittedyield import TankFit, fitted_yields
 from .fitting import Compared, DipsFit, LitresFit, StepLine, StrappingFit, dips_fit, strapping_fit
+from .forwarding import ForwardingAnswer, RefusedPoint, forwarding
 from .health import BoardHealth, HealthAnswer, SensorReport, health
 from .leaks import LeakLine, WatchedDay
 from .levels import TankLevel, Total
@@ -37,6 +38,7 @@ from .rainahead import RainAhead, rain_ahead, read_rain
 from .rainrecord import rain_record
 from .replaying import ReplayAnswer, replay_log
 from .run import NoRun, RunAnswer, run
+from .sites import SiteLine, SitesAnswer, sites
 from .sizing import SizingAnswer, sizing
 from .storm import StormAnswer, StormGroup, StormPeak, StormSeries, StormTank, storm
 from .tanks import TanksAnswer, tanks
@@ -62,6 +64,7 @@ __all__ = [
     "DefenceTank",
     "DipsFit",
     "Estimate",
+    "ForwardingAnswer",
     "GaugeFit",
     "HealthAnswer",
     "LeakLine",
@@ -81,10 +84,13 @@ __all__ = [
     "PumpAnswer",
     "RainAhead",
     "RainAnswer",
+    "RefusedPoint",
     "ReplayAnswer",
     "RestoreAnswer",
     "RunAnswer",
     "SensorReport",
+    "SiteLine",
+    "SitesAnswer",
     "SizingAnswer",
     "SpellLine",
     "StepLine",
@@ -121,6 +127,7 @@ __all__ = [
     "dips_fit",
     "fitted_yields",
     "forecast_entry",
+    "forwarding",
     "fuel_entry",
     "gauge_fit",
     "health",
@@ -149,6 +156,7 @@ __all__ = [
     "run",
     "run_entry",
     "runs_fit",
+    "sites",
     "sizing",
     "storm",
     "storms",

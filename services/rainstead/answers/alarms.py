@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from rainstead.alarms import BOARD_ALARMS
 from rainstead.events import AlarmEvent
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.settings import Settings
 
 from .answer import Answer, head
@@ -66,7 +66,7 @@ def standing(settings: Settings, events: Sequence[AlarmEvent]) -> tuple[AlarmSta
     return tuple(found)
 
 
-def alarms(settings: Settings, reader: LogReader, as_of_ms: int, *, most: int = 50) -> AlarmsAnswer:
+def alarms(settings: Settings, reader: ReadingSource, as_of_ms: int, *, most: int = 50) -> AlarmsAnswer:
     """The alarms at a time, with at most so many events."""
     events = reader.events(upto_ms=as_of_ms)
     return AlarmsAnswer(

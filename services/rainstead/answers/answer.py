@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import TypedDict
 
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.settings import (
     BinaryRanger,
     EchoRanger,
@@ -44,7 +44,7 @@ class Head(TypedDict):
     last_reading_is_old: bool | None
 
 
-def head(settings: Settings, reader: LogReader | None, as_of_ms: int) -> Head:
+def head(settings: Settings, reader: ReadingSource | None, as_of_ms: int) -> Head:
     """The top of an answer, from what had been logged by then. reader: None where the site has no log yet."""
     last_ms = None if reader is None else reader.last_before_ms(as_of_ms)
     age_s = None if last_ms is None else (as_of_ms - last_ms) / 1000

@@ -11,7 +11,7 @@ from rainstead.calc import desk
 from rainstead.calc.desk import Amount, Answered, Balance, Estimate, LevelMean, TankFit, Unknown, estimate
 from rainstead.errors import RainsteadError
 from rainstead.evidence import Evidence, gather
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.settings import Settings
 
@@ -110,7 +110,7 @@ class _Period:
 
 def book(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     notes: Notes,
     as_of_ms: int,
     *,

@@ -12,7 +12,7 @@ from rainstead.calc import desk
 from rainstead.calc.desk import Answered, Estimate, KPoint, Pour, Unknown
 from rainstead.derive import Counter, gauge_of, meter_of
 from rainstead.evidence import Evidence, gather
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.settings import Settings
 from rainstead.units import DURATION_S, LENGTH_M, VOLUME_L
@@ -94,7 +94,7 @@ class GaugeFit(Answer):
 
 def bucket_fit(
     settings: Settings,
-    reader: LogReader | None,
+    reader: ReadingSource | None,
     as_of_ms: int,
     volumes: Sequence[str],
     pulses: Sequence[int],
@@ -132,7 +132,7 @@ def bucket_fit(
 
 
 def runs_fit(
-    settings: Settings, reader: LogReader, as_of_ms: int, notes: Notes, *, progress: Progress | None = None
+    settings: Settings, reader: ReadingSource, as_of_ms: int, notes: Notes, *, progress: Progress | None = None
 ) -> MeterFit:
     """From pump runs in the log against the fall of the tank that they drew from. Raises Refused."""
     counter = _meter(settings)
@@ -151,7 +151,7 @@ def runs_fit(
 
 def gauge_fit(
     settings: Settings,
-    reader: LogReader | None,
+    reader: ReadingSource | None,
     as_of_ms: int,
     poured: str,
     funnel: str,
@@ -251,7 +251,7 @@ def _run_points(settings: Settings, evidence: Evidence, source: str) -> tuple[li
 
 def _meter_answer(
     settings: Settings,
-    reader: LogReader | None,
+    reader: ReadingSource | None,
     as_of_ms: int,
     counter: Counter,
     by: str,

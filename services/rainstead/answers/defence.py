@@ -6,7 +6,7 @@ from pathlib import Path
 
 from rainstead.calc import desk
 from rainstead.evidence import Evidence
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.settings import Settings
 from rainstead.units import AREA_M2, DEPTH_MM, DURATION_S, FLOW_L_MIN, VOLUME_L
 
@@ -105,7 +105,7 @@ class _Flow:
 
 def defence(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     folder: Path,
     as_of_ms: int,
     asked: DefenceAsked,

@@ -8,7 +8,7 @@ import numpy as np
 
 from rainstead.calc.desk import Answered, Unknown, daily_fall, level_mean, volume_change
 from rainstead.evidence import Evidence, gather
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.settings import Settings
 
@@ -26,7 +26,7 @@ _DRIP_MS = 6 * 60 * _MINUTE_MS
 
 
 def dry_falls(
-    settings: Settings, reader: LogReader, notes: Notes, as_of_ms: int, *, progress: Progress | None = None
+    settings: Settings, reader: ReadingSource, notes: Notes, as_of_ms: int, *, progress: Progress | None = None
 ) -> dict[str, Answered]:
     """Litres a day for each measured tank, over whole local days without rain, pump run, delivery or full tank."""
     zone = settings.site.time_zone

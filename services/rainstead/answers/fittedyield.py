@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable
 
 from rainstead.calc.desk import Estimate, Network, TankFit, estimate
 from rainstead.evidence import network_of
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.settings import Settings
 
@@ -17,7 +17,7 @@ _LOOK_BACK_MS = 365 * 86_400_000
 
 
 def fitted_yields(
-    settings: Settings, reader: LogReader, notes: Notes, as_of_ms: int, *, progress: Progress | None = None
+    settings: Settings, reader: ReadingSource, notes: Notes, as_of_ms: int, *, progress: Progress | None = None
 ) -> dict[str, TankFit]:
     """By tank, from the storms of a year: each tank's own fit, else that of the smallest group that it is in.
 

@@ -10,7 +10,7 @@ from rainstead.calc import desk
 from rainstead.calc.desk import Answered, DipPair, Estimate, FillStep, Unknown
 from rainstead.derive import shape_in_force
 from rainstead.evidence import Evidence, gather
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.readings import I64
 from rainstead.settings import Ranger, Settings, since_ms
@@ -146,7 +146,7 @@ def compared(fitted: Answered, in_force: float, in_force_u: float) -> Compared |
 
 def strapping_fit(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     as_of_ms: int,
     notes: Notes,
     tank: str,
@@ -198,7 +198,7 @@ def strapping_fit(
 
 def dips_fit(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     as_of_ms: int,
     notes: Notes,
     tank: str,
@@ -301,7 +301,7 @@ def _pairs(settings: Settings, evidence: Evidence, name: str) -> tuple[list[DipP
     return pairs, tuple(left)
 
 
-def _all(settings: Settings, reader: LogReader, as_of_ms: int, notes: Notes, progress: Progress | None) -> Evidence:
+def _all(settings: Settings, reader: ReadingSource, as_of_ms: int, notes: Notes, progress: Progress | None) -> Evidence:
     span = reader.span_ms()
     first_ms = as_of_ms if span is None else min(span[0] - 1, as_of_ms)
     return gather(settings, reader, notes, from_ms=first_ms, upto_ms=as_of_ms, progress=progress)

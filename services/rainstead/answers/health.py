@@ -7,7 +7,7 @@ from typing import Any
 
 from rainstead.boardhealth import RUN_FOLDER, read_board_health
 from rainstead.derive import Deriver
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.replay import state_at
 from rainstead.settings import Settings
 from rainstead.sickness import find_sickness
@@ -71,7 +71,7 @@ class HealthAnswer(Answer):
 
 
 def health(
-    settings: Settings, reader: LogReader, as_of_ms: int, *, site: Path, run_folder: Path = RUN_FOLDER
+    settings: Settings, reader: ReadingSource, as_of_ms: int, *, site: Path, run_folder: Path = RUN_FOLDER
 ) -> HealthAnswer:
     """How sensors, clock, disk and queue are. The logger's account is of now; an earlier time has none."""
     deriver = Deriver(settings)

@@ -19,7 +19,7 @@ from rainstead.calc.desk import (
 )
 from rainstead.errors import RainsteadError
 from rainstead.evidence import Evidence, gather
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.settings import Settings
 
@@ -114,7 +114,7 @@ class LossesAnswer(Answer):
 
 def losses(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     notes: Notes,
     as_of_ms: int,
     *,

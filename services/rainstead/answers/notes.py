@@ -3,7 +3,7 @@
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Final
 
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Delivery, Dip, Forecast, FuelFill, Kept, KnownVolume, RunNote
 from rainstead.settings import Settings
 from rainstead.units import DEPTH_MM, LENGTH_M, VOLUME_L
@@ -191,7 +191,12 @@ def forecast_entry(
 
 
 def notes(
-    settings: Settings, reader: LogReader | None, as_of_ms: int, kept: tuple[Kept, ...], *, with_struck: bool = False
+    settings: Settings,
+    reader: ReadingSource | None,
+    as_of_ms: int,
+    kept: tuple[Kept, ...],
+    *,
+    with_struck: bool = False,
 ) -> NotesAnswer:
     """What was noted by then. reader: None where the site has no log yet."""
     known = [one for one in kept if one.added_ms <= as_of_ms]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from rainstead import calc
 from rainstead.derive import Deriver, State
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.readings import Quality
 from rainstead.replay import state_at
 from rainstead.settings import Settings
@@ -83,7 +83,7 @@ class NowAnswer(Answer):
     sensors: tuple[SensorHealth, ...]
 
 
-def now(settings: Settings, reader: LogReader, as_of_ms: int, *, progress: Progress | None = None) -> NowAnswer:
+def now(settings: Settings, reader: ReadingSource, as_of_ms: int, *, progress: Progress | None = None) -> NowAnswer:
     """How everything stood at a time, from what had been logged by then."""
     deriver = Deriver(settings)
     return now_from_state(
@@ -91,7 +91,9 @@ def now(settings: Settings, reader: LogReader, as_of_ms: int, *, progress: Progr
     )
 
 
-def now_from_state(settings: Settings, reader: LogReader, deriver: Deriver, state: State, as_of_ms: int) -> NowAnswer:
+def now_from_state(
+    settings: Settings, reader: ReadingSource, deriver: Deriver, state: State, as_of_ms: int
+) -> NowAnswer:
     """The same from a state that is carried already."""
     carried = dict(zip(deriver.tank_names, state.tanks, strict=True))
     levels = tuple(
@@ -142,7 +144,7 @@ def _reserve(settings: Settings, levels: tuple[TankLevel, ...]) -> ReserveNow | 
 
 def _rain(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     deriver: Deriver,
     state: State,
     as_of_ms: int,

@@ -30,7 +30,7 @@ from rainstead.calc.desk import (
 from rainstead.derive import Deriver
 from rainstead.errors import RainsteadError
 from rainstead.evidence import network_of
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.rainfiles import RainRecord
 from rainstead.readings import F64
@@ -123,7 +123,7 @@ class OutlookAnswer(Answer):
 
 def outlook(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     notes: Notes,
     as_of_ms: int,
     record: RainRecord | Unknown,

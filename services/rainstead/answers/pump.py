@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from rainstead import calc
 from rainstead.derive import Deriver
 from rainstead.errors import RainsteadError
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.settings import Settings
 
 from .answer import Answer, head
@@ -44,7 +44,7 @@ class PumpAnswer(Answer):
 
 def pump(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     as_of_ms: int,
     *,
     since_ms: int | None = None,

@@ -11,7 +11,7 @@ from rainstead import calc
 from rainstead.calc import desk
 from rainstead.derive import meter_of, shape_in_force
 from rainstead.evidence import Evidence, gather
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import read_notes
 from rainstead.settings import Pump, Settings
 
@@ -72,7 +72,7 @@ def pump_of(settings: Settings) -> Pump:
 
 
 def runs_before(
-    settings: Settings, reader: LogReader, folder: Path, upto_ms: int, progress: Callable[[int], None] | None
+    settings: Settings, reader: ReadingSource, folder: Path, upto_ms: int, progress: Callable[[int], None] | None
 ) -> Evidence:
     """Everything of the half year before a time."""
     notes = read_notes(folder, upto_ms=upto_ms)

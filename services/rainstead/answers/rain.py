@@ -9,7 +9,7 @@ import numpy as np
 from rainstead import calc
 from rainstead.derive import Deriver
 from rainstead.errors import RainsteadError
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.readings import I64, Batch, Quality
 from rainstead.settings import Settings
 
@@ -88,7 +88,7 @@ class StormsAnswer(Answer):
 
 
 def rain(
-    settings: Settings, reader: LogReader, as_of_ms: int, *, days: int = 14, progress: Progress | None = None
+    settings: Settings, reader: ReadingSource, as_of_ms: int, *, days: int = 14, progress: Progress | None = None
 ) -> RainAnswer:
     """The last rain days. Raises NoGauge."""
     gauge = _gauge(settings)
@@ -134,7 +134,7 @@ def rain(
 
 def storms(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     as_of_ms: int,
     *,
     since_ms: int | None = None,

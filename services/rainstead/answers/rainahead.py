@@ -6,7 +6,7 @@ from pathlib import Path
 from rainstead.calc.desk import RainExpected
 from rainstead.derive import Deriver
 from rainstead.errors import OutOfDomain
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Forecast, Notes
 from rainstead.rainfiles import read_forecast
 from rainstead.settings import Settings
@@ -63,7 +63,7 @@ def read_rain(text: str) -> RainExpected:
 
 
 def rain_ahead(
-    settings: Settings, reader: LogReader, notes: Notes, as_of_ms: int, typed: str | None, file: Path | None
+    settings: Settings, reader: ReadingSource, notes: Notes, as_of_ms: int, typed: str | None, file: Path | None
 ) -> RainAhead:
     """What was typed, else the file, else the newest forecast of the notebook that is not over. Raises Refused."""
     if typed is not None and file is not None:
@@ -82,7 +82,7 @@ def rain_ahead(
     return _told("notebook", max(ahead, key=lambda one: one.t_ms), settings, reader, as_of_ms)
 
 
-def _told(by: str, forecast: Forecast, settings: Settings, reader: LogReader, as_of_ms: int) -> RainAhead:
+def _told(by: str, forecast: Forecast, settings: Settings, reader: ReadingSource, as_of_ms: int) -> RainAhead:
     return RainAhead(
         told_by=by,
         from_ms=forecast.from_ms,
@@ -94,7 +94,7 @@ def _told(by: str, forecast: Forecast, settings: Settings, reader: LogReader, as
     )
 
 
-def _fallen_mm(settings: Settings, reader: LogReader, from_ms: int, as_of_ms: int) -> float | None:
+def _fallen_mm(settings: Settings, reader: ReadingSource, from_ms: int, as_of_ms: int) -> float | None:
     if from_ms >= as_of_ms:
         return 0.0
     if settings.rain is None:

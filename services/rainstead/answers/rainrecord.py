@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from rainstead.calc.desk import Unknown
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.rainfiles import RainRecord, read_rain_record
 from rainstead.settings import Settings
 
@@ -21,7 +21,7 @@ _DAY_MS = 86_400_000
 
 
 def rain_record(
-    settings: Settings, reader: LogReader, as_of_ms: int, file: Path | None, *, progress: Progress | None = None
+    settings: Settings, reader: ReadingSource, as_of_ms: int, file: Path | None, *, progress: Progress | None = None
 ) -> RainRecord | Unknown:
     """From the file, else the whole rain days of the log; days on which the gauge could not count are not known.
 

@@ -8,7 +8,7 @@ import numpy as np
 from rainstead.alarms import BOARD_ALARMS
 from rainstead.derive import Deriver, State
 from rainstead.events import AlarmEvent
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.readings import Batch
 from rainstead.settings import Settings
 
@@ -78,7 +78,7 @@ class _Side:
 
 def replay_log(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     as_of_ms: int,
     *,
     other: Settings | None = None,

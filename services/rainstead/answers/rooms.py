@@ -8,7 +8,7 @@ import numpy as np
 from rainstead import calc
 from rainstead.calc.desk import Answered, Estimate, Unknown, freeboard, usable
 from rainstead.derive import Deriver
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.replay import state_at
 from rainstead.settings import Settings
 
@@ -30,7 +30,7 @@ class Room:
 
 
 def rooms(
-    settings: Settings, reader: LogReader, deriver: Deriver, as_of_ms: int, *, progress: Progress | None = None
+    settings: Settings, reader: ReadingSource, deriver: Deriver, as_of_ms: int, *, progress: Progress | None = None
 ) -> dict[str, Room]:
     """All tanks of the settings by name, in their order."""
     state = state_at(reader, deriver, upto_ms=as_of_ms, progress=progress)

@@ -10,7 +10,7 @@ import numpy as np
 from rainstead.calc import desk
 from rainstead.errors import RainsteadError
 from rainstead.evidence import Evidence
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.settings import Pump, Settings
 from rainstead.units import PRESSURE_KPA
 
@@ -90,7 +90,7 @@ class RunAnswer(Answer):
 
 def run(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     folder: Path,
     as_of_ms: int,
     *,
@@ -144,7 +144,7 @@ def _why_none(pump: Pump, evidence: Evidence) -> str:
 
 def _sheet(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     pump: Pump,
     evidence: Evidence,
     found: Sequence[ReviewedRun],

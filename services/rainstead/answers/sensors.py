@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from rainstead.derive import Deriver, State
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.readings import Quality
 from rainstead.settings import Settings
 from rainstead.sickness import Sickness
@@ -55,7 +55,7 @@ def quality_words(quality: int) -> str:
 
 
 def last_rows(
-    settings: Settings, reader: LogReader, deriver: Deriver, state: State, as_of_ms: int
+    settings: Settings, reader: ReadingSource, deriver: Deriver, state: State, as_of_ms: int
 ) -> dict[str, LastRow]:
     """The newest row of each sensor that the state or the last day of the log tells of."""
     found: dict[str, LastRow] = {}

@@ -17,7 +17,7 @@ from rainstead.calc.desk import (
     simulate_options,
 )
 from rainstead.evidence import network_of
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.rainfiles import RainRecord
 from rainstead.readings import F64
@@ -111,7 +111,7 @@ class SizingAnswer(Answer):
 
 def sizing(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     notes: Notes,
     as_of_ms: int,
     record: RainRecord | Unknown,
@@ -158,7 +158,7 @@ def sizing(
 
 def _draw(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     notes: Notes,
     as_of_ms: int,
     typed: float | None,

@@ -27,7 +27,7 @@ from rainstead.calc.desk import (
 )
 from rainstead.errors import RainsteadError
 from rainstead.evidence import Evidence, gather
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.readings import F64, I64
 from rainstead.settings import Settings
@@ -133,7 +133,7 @@ class StormSeries:
 
 def storm(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     notes: Notes,
     as_of_ms: int,
     *,
@@ -196,7 +196,7 @@ def storm(
 
 
 def _wanted(
-    settings: Settings, reader: LogReader, as_of_ms: int, from_ms: int | None, upto_ms: int | None
+    settings: Settings, reader: ReadingSource, as_of_ms: int, from_ms: int | None, upto_ms: int | None
 ) -> calc.Storm:
     known = [line.storm for line in storms(settings, reader, as_of_ms).storms]
     if not known:

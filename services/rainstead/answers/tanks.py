@@ -9,7 +9,7 @@ import numpy as np
 from rainstead import calc
 from rainstead.derive import AIR_MAX_AGE_MS, Deriver
 from rainstead.errors import RainsteadError
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.readings import F64, I64, Quality
 from rainstead.replay import state_at
 from rainstead.settings import Ranger, Settings, Shape, Tank, since_ms
@@ -77,7 +77,7 @@ class TanksAnswer(Answer):
 
 def tanks(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     as_of_ms: int,
     *,
     only: str | None = None,
@@ -163,7 +163,7 @@ def _described(shape: Shape) -> str:
 
 
 def _air(
-    settings: Settings, reader: LogReader, deriver: Deriver, name: str, t_ms: int
+    settings: Settings, reader: ReadingSource, deriver: Deriver, name: str, t_ms: int
 ) -> tuple[float | None, bool | None]:
     """The air temperature used for the level measured at a time, and whether it was assumed."""
     sensor = settings.tanks[name].sensor
@@ -183,7 +183,7 @@ def _air(
 
 
 def _history(
-    settings: Settings, reader: LogReader, deriver: Deriver, names: list[str], as_of_ms: int, days: int
+    settings: Settings, reader: ReadingSource, deriver: Deriver, names: list[str], as_of_ms: int, days: int
 ) -> dict[str, tuple[TankDay, ...]]:
     zone = settings.site.time_zone
     last_day = local_date(as_of_ms, zone)

@@ -28,7 +28,7 @@ from rainstead.calc.desk import (
 )
 from rainstead.derive import Deriver
 from rainstead.evidence import network_of
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.readings import F64
 from rainstead.settings import Settings
@@ -133,7 +133,7 @@ class _Question:
 
 def transfer(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     notes: Notes,
     as_of_ms: int,
     rain: RainAhead,
@@ -294,7 +294,7 @@ def _costed(settings: Settings, move: Move, flow: Answered) -> TransferMove:
     return TransferMove(move.source, move.to, move.volume_l, time, fuel)
 
 
-def _flow(settings: Settings, reader: LogReader, notes: Notes, as_of_ms: int) -> Answered:
+def _flow(settings: Settings, reader: ReadingSource, notes: Notes, as_of_ms: int) -> Answered:
     """What the pump moves: the last few whole runs into a tank where the notebook tells of such, else of all runs.
 
     The uncertainty is that of a run to come: the spread between runs, and what the meter's K-factor leaves open.

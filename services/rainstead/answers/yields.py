@@ -24,7 +24,7 @@ from rainstead.calc.desk import (
 )
 from rainstead.errors import RainsteadError
 from rainstead.evidence import Evidence, gather
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.settings import Settings
 
@@ -128,7 +128,7 @@ class YieldCurve:
 
 def yields(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     notes: Notes,
     as_of_ms: int,
     *,
@@ -143,7 +143,7 @@ def yields(
 
 
 def from_evidence(
-    settings: Settings, reader: LogReader, evidence: Evidence, as_of_ms: int
+    settings: Settings, reader: ReadingSource, evidence: Evidence, as_of_ms: int
 ) -> tuple[YieldAnswer, dict[str, YieldCurve]]:
     """The same where the evidence is at hand."""
     groups = catchings(evidence.network)

@@ -27,12 +27,14 @@ def export(
 ) -> None:
     """Write the log, and what follows from it, as CSV or Parquet: a folder a table and month, units beside them."""
     from rainstead import exporting
+    from rainstead.log import LogReader
     from rainstead.notebook import read_notes
 
     wanted = next((one for one in exporting.FORMATS if one == format_), None)
     if wanted is None:
         raise exporting.ExportRefused(f"--format {format_!r}: must be one of {', '.join(exporting.FORMATS)}")
     with open_site(site, as_of) as opened, opened.progress("exporting") as progress:
+        assert isinstance(opened.reader, LogReader)
         done = exporting.export(
             opened.settings,
             opened.reader,

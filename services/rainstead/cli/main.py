@@ -10,9 +10,10 @@ import typer
 from rainstead import __version__
 from rainstead.errors import RainsteadError
 
-from . import book, clock, fit, logfile, losses, note, planning, reading, roofs, run, settings
+from . import book, clock, fit, logfile, losses, note, planning, reading, roofs, run, servers, settings
 from .dashboards import dashboards
 from .exporting import export
+from .from_server import offer
 from .importing import import_file
 
 __all__ = ["app", "main"]
@@ -30,6 +31,8 @@ roofs.add_to(app)
 losses.add_to(app)
 run.add_to(app)
 book.add_to(app)
+offer(app)
+servers.add_to(app)
 app.command("import")(import_file)
 app.command("export")(export)
 app.command("dashboards")(dashboards)

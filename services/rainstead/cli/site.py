@@ -13,9 +13,11 @@ import typer
 from rainstead.clock import SystemClock
 from rainstead.errors import SettingsError
 
+from .from_server import asked
+
 if TYPE_CHECKING:
     from rainstead.answers import Answer
-    from rainstead.log import LogReader
+    from rainstead.log import ReadingSource
     from rainstead.settings import Settings
 
 __all__ = ["AsJson", "AsOf", "OpenSite", "SiteFolder", "console_for_people", "open_site", "show", "since_ms"]
@@ -42,7 +44,7 @@ class OpenSite:
 
     folder: Path
     settings: "Settings"
-    reader: "LogReader"
+    reader: "ReadingSource"
     as_of_ms: int
 
     @property
@@ -110,6 +112,14 @@ def open_site(folder: Path, as_of: str | None) -> Iterator[OpenSite]:
         raise SettingsError(f"{folder}: there is no such folder; name the site's folder with --site or RAINSTEAD_SITE")
     settings = load_settings(folder / "site.toml", now_ms=SystemClock().wall_ms())
     as_of_ms = SystemClock().wall_ms() if as_of is None else read_time_ms(as_of, settings.site.time_zone, "--as-of")
+    server = asked()
+    if server is not None:
+        from rainstead.readback import ServerSource
+
+        with server.connect(settings.forward, folder) as connection:
+            source = ServerSource(connection, settings.site.name, tuple(settings.sensors))
+            yield OpenSite(folder, settings, source, as_of_ms)
+        return
     with LogReader(folder / "readings.db") as reader:
         yield OpenSite(folder, settings, reader, as_of_ms)
         if reader.damaged:

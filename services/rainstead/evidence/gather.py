@@ -6,7 +6,7 @@ import numpy as np
 
 from rainstead import calc
 from rainstead.derive import Deriver, FlowRows, RainRows, gauge_of, meter_of
-from rainstead.log import LogReader
+from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
 from rainstead.readings import F64, I64, Batch, Quality
 from rainstead.replay import resume
@@ -24,7 +24,7 @@ _NO_TIMES = np.zeros(0, dtype=np.int64)
 
 def gather(
     settings: Settings,
-    reader: LogReader,
+    reader: ReadingSource,
     notes: Notes,
     *,
     from_ms: int,

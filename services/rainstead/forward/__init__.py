@@ -4,6 +4,8 @@ from .cursor import Cursor, CursorFile, NotACursor, Refused
 from .forwarder import Forwarder, Health
 from .points import MEASUREMENTS, SCHEMA_VERSION, Field, Measurement, measurement
 from .server import Answer, InfluxServer, Server, Word
+from .standing import Standing, read_standing, server_name
+from .token import read_token
 
 __all__ = [
     "MEASUREMENTS",
@@ -19,6 +21,10 @@ __all__ = [
     "NotACursor",
     "Refused",
     "Server",
+    "Standing",
     "Word",
     "measurement",
+    "read_standing",
+    "read_token",
+    "server_name",
 ]

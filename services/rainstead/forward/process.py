@@ -14,6 +14,7 @@ from rainstead.settings import Forward, Settings, load_settings
 
 from .forwarder import Forwarder
 from .server import InfluxServer
+from .token import read_token
 
 __all__ = ["main", "server_of"]
 
@@ -26,12 +27,7 @@ _journal = logging.getLogger("rainstead.forwarder")
 def server_of(forward: Forward, folder: Path) -> InfluxServer:
     """The server that the settings name; its token from a file beside them. Raises SettingsError."""
     path = folder / forward.token_file
-    try:
-        token = path.read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"forward.token_file = {path}: cannot be read ({error}); put the token into it") from None
-    if not token:
-        raise SettingsError(f"forward.token_file = {path}: is empty; put the token into it")
+    token = read_token(path, "forward.token_file")
     if path.stat().st_mode & 0o077:
         _journal.warning("%s can be read by others than its owner; `chmod 600` it", path)
     return InfluxServer(

@@ -7,6 +7,7 @@ from .lock import WriterLock
 from .read import Behind, LogReader, SensorRow
 from .schema import SCHEMA_VERSION
 from .sealed import DamagedHour
+from .source import ReadingSource
 from .thinning import Keep, Minutes, Thinned
 from .undated import UndatedRun
 from .write import Columns, LogWriter, Row
@@ -22,6 +23,7 @@ __all__ = [
     "LogReader",
     "LogWriter",
     "Minutes",
+    "ReadingSource",
     "Row",
     "SensorRow",
     "Thinned",
