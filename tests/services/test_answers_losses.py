@@ -1,8 +1,11 @@
 """What the desk says of losses: a twin whose truth is known, and sites of which there is not enough to say."""
 
+import math
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 from detection import Curve, Tried, curves
 from leaky_year import DAY_MS, START_MS, TankYear, tank_year
@@ -79,6 +82,24 @@ def test_a_tank_without_a_ranger_and_one_that_is_not_there_are_refused(tmp_path:
         asked(tmp_path, only="drum")
     with pytest.raises(NoLevels, match="there is no tank 'barn' in the settings; there are: house, pool, drum"):
         asked(tmp_path, only="barn")
+
+
+def test_a_full_tank_whose_ranger_reads_high_still_loses_what_it_loses(tmp_path: Path) -> None:
+    """The house is pi litres a millimetre; it falls by 2 mm a day, all of it seen above the brim (ullage 500 mm)."""
+    rng = np.random.default_rng(6)
+    start = datetime(2026, 3, 1)  # noqa: DTZ001 - the site's rows are typed as UTC
+    rows = [
+        ((start + timedelta(minutes=k)).isoformat(), "house_level", round(460 + k / 720 + float(rng.normal(0, 1))))
+        for k in range(0, 12 * 1440, 10)
+    ]
+    site = make_site(tmp_path / "site", rows)
+    settings = parse_settings(SETTINGS, "site.toml")
+    with LogReader(site) as reader:
+        (house,) = losses(settings, reader, Notes(), reader.last_before_ms(2**52) or 0, only="house").tanks
+    seepage = house.seepage_l_day
+    assert isinstance(seepage, Estimate) and seepage.high is not None
+    assert seepage.low <= 2 * math.pi <= seepage.high
+    assert seepage.value == pytest.approx(2 * math.pi, rel=0.1)
 
 
 def test_an_open_tank_whose_evaporation_nobody_knows_is_told_so(dry_tank: TankYear) -> None:

@@ -1,13 +1,14 @@
 """What each tank loses when nothing is taken from it: how much of it evaporates, how much seeps, and since when."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rainstead.calc.desk import (
     Answered,
     Mornings,
+    TankMinutes,
     Unknown,
     cut_at_steps,
     dawn_levels,
@@ -17,6 +18,7 @@ from rainstead.calc.desk import (
     spell_slope_l_day,
     standing_spans,
 )
+from rainstead.derive import shape_in_force
 from rainstead.errors import RainsteadError
 from rainstead.evidence import Evidence, gather
 from rainstead.log import ReadingSource
@@ -142,7 +144,7 @@ def losses(
 
 def losses_of(settings: Settings, evidence: Evidence, tank: str) -> TankLosses:
     """One measured tank."""
-    minutes, network = evidence.tanks[tank], evidence.network
+    minutes, network = _not_cut_off(settings, evidence, tank), evidence.network
     if not len(minutes.t_ms):
         return _nothing(tank, f"there is no good level of {tank} in that time")
     if settings.rain is None:
@@ -198,6 +200,18 @@ def losses_of(settings: Settings, evidence: Evidence, tank: str) -> TankLosses:
         days=watched.lines(),
         steps=tuple(LevelStep(*step) for step in mornings.steps) if way.name != "nights" else (),
     )
+
+
+def _not_cut_off(settings: Settings, evidence: Evidence, tank: str) -> TankMinutes:
+    """The tank's minutes, litres going on above the brim as they go at it.
+
+    No tank holds more than at its brim, but a ranger that reads high says so of a full one: with its litres cut off
+    there, water that falls would pass for water that stands.
+    """
+    minutes, known = evidence.tanks[tank], settings.tanks[tank]
+    shape = shape_in_force(known, settings.site.time_zone, evidence.upto_ms)
+    l_per_m = float(shape.l_per_m(np.array([known.brim_m]))[0])
+    return replace(minutes, volume_l=minutes.volume_l + l_per_m * np.maximum(minutes.depth_m - known.brim_m, 0.0))
 
 
 def _nothing(tank: str, because: str) -> TankLosses:
