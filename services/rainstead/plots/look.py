@@ -35,7 +35,9 @@ class NotWritten(RainsteadError, OSError):
     """A picture could not be written."""
 
 
-def new_figure(rows: int = 1, *, height_in: float = 5.0, heights: tuple[float, ...] | None = None) -> tuple[Figure, Any]:
+def new_figure(
+    rows: int = 1, *, height_in: float = 5.0, heights: tuple[float, ...] | None = None
+) -> tuple[Figure, Any]:
     """A figure of 10 inches width and its axes, one above the other on one time axis; the array of axes has `rows`."""
     figure = Figure(figsize=(10, height_in), dpi=110, layout="constrained")
     FigureCanvasAgg(figure)
