@@ -22,7 +22,7 @@ start)
     for n in 1 2 3; do # each a unix socket here and /dev/ttyS1 to 3 there, for simulated rangers
         serial+=(-chardev "socket,id=s$n,path=ttyS$n.sock,server=on,wait=off" -serial "chardev:s$n")
     done
-    nice -n 5 qemu-system-x86_64 -accel tcg -cpu max -M pc -m "$BOARD_MEM" -smp 1 \
+    qemu-system-x86_64 -accel tcg -cpu max -M pc -m "$BOARD_MEM" -smp 1 \
         -display none -nodefaults -no-reboot -daemonize -pidfile qemu.pid -kernel vmlinuz -initrd initrd.img \
         -append 'root=/dev/vda rw console=ttyS0,115200 quiet mitigations=off' \
         -drive file=disk.qcow2,if=virtio,format=qcow2,cache=writeback \

@@ -4,7 +4,7 @@
 set -euo pipefail
 here=$(cd "$(dirname "$0")" && pwd)
 . "$here/board.env"
-stamp=$(cat "$here"/build-image.sh "$here"/guest/* "$here/../../.constraints.txt" | cksum)
+stamp=$({ cat "$here"/build-image.sh "$here"/guest/*; grep -iE "^(numpy|pydantic|tzdata|gpiozero|lgpio|pyserial|typer|rich)" "$here/../../.constraints.txt"; } | cksum)
 if [ "$(cat "$BOARD_DIR/built" 2>/dev/null || true)" = "$stamp" ]; then exit 0; fi
 mkdir -p "$BOARD_DIR" && cd "$BOARD_DIR"
 say() { printf '%4ds  %s\n' "$SECONDS" "$*"; }
