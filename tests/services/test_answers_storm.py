@@ -1,5 +1,6 @@
 """A storm's sheet and the roofs' yield, from a log whose every litre is known."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,8 +9,10 @@ from roof_site import DAY_MS, HIGH_L_MM, LOW_L_MM, ROOF_SETTINGS, START_MS, Show
 
 from rainstead import answers
 from rainstead.answers import StormAnswer, StormGroup, YieldAnswer, YieldGroup
-from rainstead.calc.desk import Estimate, Unknown
+from rainstead.answers.stormgains import gains_of, measured_storms
+from rainstead.calc.desk import Estimate, Unknown, catchings
 from rainstead.errors import RainsteadError
+from rainstead.evidence import gather
 from rainstead.log import LogReader
 from rainstead.notebook import Delivery, Notes, RunNote
 from rainstead.settings import Settings, parse_settings
@@ -280,6 +283,20 @@ def test_a_later_time_leaves_earlier_storms_out(plain: tuple[Site, list[Shower]]
     assert few.yield_l_mm == Unknown("only 3 storms of 1 mm or more were measured to the end, and 5 are needed")
 
 
+def test_a_storm_whose_water_never_came_to_rest_is_left_out(tmp_path: Path) -> None:
+    rain = showers(6, every_days=5)
+    one = site(tmp_path, rain)
+    with LogReader(one.folder / "readings.db") as reader:
+        evidence = gather(one.settings, reader, Notes(), from_ms=START_MS - 1, upto_ms=one.end_ms)
+    measured = measured_storms(one.settings, evidence)
+    (whole, *_) = catchings(evidence.network)
+    assert len(gains_of(measured, whole)[0]) == 6
+    measured[2] = replace(measured[2], window=replace(measured[2].window, still=False))
+    columns, places = gains_of(measured, whole)
+    assert places == [0, 1, 3, 4, 5]
+    assert len(columns) == 5
+
+
 # --- bad input -------------------------------------------------------------------------------------------------------
 
 
@@ -334,12 +351,17 @@ def test_a_run_note_moves_the_water_to_the_tank_it_names(tmp_path: Path) -> None
     )
     rain = showers(2)
     run_ms = rain[0].start_ms + HOUR_MS
-    pulses = [(run_ms + k * 60_000, 0 if k == 0 else 1000) for k in range(11)]
+    # Two runs of ten minutes an hour apart; the note, a quarter of an hour after the second, is of that one alone.
+    pulses = [
+        (run_ms + begun + k * 60_000, 0 if k == 0 else litres * 10)
+        for begun, litres in ((0, 3), (HOUR_MS, 10))
+        for k in range(11)
+    ]
     folder, _ = make_roof_site(tmp_path, rain, days=8, text=text, pulses=pulses)
     one = Site(folder, [], text)
     as_of_ms = START_MS + 8 * DAY_MS
-    to_low = Notes(run_notes=(RunNote(run_ms + HOUR_MS, None, "low"),))
+    to_low = Notes(run_notes=(RunNote(run_ms + HOUR_MS + 25 * 60_000, None, "low"),))
     bare, told = one.storm(rain[0], as_of_ms=as_of_ms), one.storm(rain[0], notes=to_low, as_of_ms=as_of_ms)
     moved = {tank.tank: tank.moved_l for tank in told.tanks}
-    assert moved == {"high": pytest.approx(-100.0), "low": pytest.approx(100.0)}
-    assert {tank.tank: tank.moved_l for tank in bare.tanks} == {"high": pytest.approx(-100.0), "low": 0.0}
+    assert moved == {"high": pytest.approx(-13.0), "low": pytest.approx(10.0)}
+    assert {tank.tank: tank.moved_l for tank in bare.tanks} == {"high": pytest.approx(-13.0), "low": 0.0}

@@ -415,3 +415,11 @@ def test_a_burst_in_the_middle_is_found_wherever_it_lies() -> None:
     )
     peak = peak_mm_h(t_ms.astype(np.int64), np.full(30, 0.2), 300, tip_mm=0.2, u_ratio=0.0)
     assert 13 * 0.2 * 12 <= peak.value <= 14 * 0.2 * 12 + 1e-9
+
+
+def test_the_hardest_minutes_may_begin_between_two_tips() -> None:
+    # A tip each ten minutes, then three in one minute: the five minutes up to the last hold those three and, of the
+    # four minutes before them, 240 / 600 of a tip.
+    t_ms = np.array([0, 600, 1200, 1220, 1240, 1260], np.int64) * 1000
+    peak = peak_mm_h(t_ms, np.full(6, 0.2), 300, tip_mm=0.2, u_ratio=0.0)
+    assert peak.value == pytest.approx((3 + 0.4) * 0.2 * 12)

@@ -1,9 +1,8 @@
 """A lasting fall of the yield told apart from one odd storm: a split of the storms in time, tested by shuffling them.
 
-Each measured storm's litres over what the fit expects, in robust standard deviations, cut off at two and a half, so
-that no single storm can make a fall; and the fall must stand without the farthest of the later storms. The statistic is
-the most of Student's two-sample t over all splits; what chance makes of it is seen by shuffling the storms, which
-assumes no shape of their errors.
+Each measured storm's litres over what the fit expects, in robust standard deviations, cut off at two and a half: with
+three later storms at the least, no single one can make a fall. The statistic is the most of Student's two-sample t over
+all splits; what chance makes of it is seen by shuffling the storms, which assumes no shape of their errors.
 """
 
 import math
@@ -56,8 +55,6 @@ def lasting_change(storms: StormGains, fit: YieldFit, *, seed: int = 1) -> Lasti
     seen, split = _most(score[None, :])
     rng = np.random.default_rng([seed, len(score)])
     shuffled, _ = _most(rng.permuted(np.tile(score, (_SHUFFLES, 1)), axis=1))
-    if not _lasts(score, int(split[0])):
-        return None
     chance = (1 + int(np.sum(shuffled >= seen[0]))) / (_SHUFFLES + 1)
     if chance > 1 / FALSE_ONE_IN:
         return None
@@ -85,15 +82,6 @@ def _most(score: F64) -> tuple[F64, F64]:
     t = np.abs(one / before - two / (n - before)) / spread
     at = np.argmax(t, axis=1)
     return t[np.arange(len(t)), at], before[at]
-
-
-def _lasts(score: F64, split: int) -> bool:
-    """Whether the later storms differ without their farthest one too, as chance makes once in a hundred times."""
-    before, later = score[:split], score[split:]
-    rest = np.delete(later, int(np.argmax(np.abs(later - before.mean()))))
-    gap = float(later.mean() - before.mean())
-    u = math.sqrt(float(before.var(ddof=1)) / len(before) + max(float(before.var(ddof=1)), 1e-12) / len(rest))
-    return float(rest.mean() - before.mean()) * math.copysign(1, gap) >= 2.6 * u
 
 
 def _ratio(later: StormGains, before: YieldFit) -> Estimate:
