@@ -1,4 +1,4 @@
-"""Not proven yet, run by hand: the template on a real server, every cell's query and every task held to the logs' figures."""
+"""Not proven yet, run by hand: the template on a real server, each query and task held to the logs' figures."""
 
 import datetime as dt
 import time
