@@ -23,9 +23,11 @@ from rainstead_board.twin.sense import said_mm
 START_MS = 1_767_571_200_000  # 2026-01-05 00:00 UTC
 DAY_MS = 86_400_000
 # Dry air, so that the plain formula of the test is the whole of it.
-TEXT = demo_settings_text().replace('air = "gap_air"', 'air = "gap_air"\nhumidity_ratio = 0.0')
-TEXT = TEXT.replace("humidity_ratio = 0.7", "#")
-SITE = Settings.model_validate(tomllib.loads(TEXT))
+SITE_DATA = tomllib.loads(demo_settings_text())
+for sensor in SITE_DATA["sensors"].values():
+    if "air" in sensor:
+        sensor["humidity_ratio"] = 0.0
+SITE = Settings.model_validate(SITE_DATA)
 RUNS = (
     PumpRun(START_MS + 3 * DAY_MS + 1_234, START_MS + 3 * DAY_MS + 601_734, 55.0),
     PumpRun(START_MS + 5 * DAY_MS, START_MS + 5 * DAY_MS + 60_000, 24.3),

@@ -55,11 +55,12 @@ def read_forecast(path: Path, zone: str, now_ms: int) -> Forecast:
 
 def _csv_rows(path: Path, text: str) -> Iterator[tuple[int, dict[str, Any]]]:
     rows = csv.DictReader(io.StringIO(text), strict=True)
-    names = [name.strip() for name in rows.fieldnames or ()]
-    missing = [name for name in ("from", "upto", "likely_mm") if name not in names]
-    if missing:
-        raise RainFileRefused(f"{path}: line 1 has no column {' and no column '.join(missing)}; name {','.join(_KEYS)}")
     try:
+        names = [name.strip() for name in rows.fieldnames or ()]
+        missing = [name for name in ("from", "upto", "likely_mm") if name not in names]
+        if missing:
+            told = " and no column ".join(missing)
+            raise RainFileRefused(f"{path}: line 1 has no column {told}; name {','.join(_KEYS)}")
         for row in rows:
             yield rows.line_num, {(key or "").strip(): value for key, value in row.items()}
     except csv.Error as error:
