@@ -4,12 +4,14 @@ import contextlib
 import logging
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from typing import Final
 
 from rainstead.clock import Clock
 from rainstead.derive import Derived, Deriver, State
 from rainstead.errors import RainsteadError
 from rainstead.events import AlarmEvent
+from rainstead.forward import read_standing, server_name
 from rainstead.log import Keep, LogReader, LogWriter, Row
 from rainstead.readings import Batch, Kind, Reading
 from rainstead.replay import replay, resume
@@ -34,6 +36,7 @@ LONG_WORK_MS: Final = 900_000
 UNKNOWN_BOOT: Final = "unknown"
 CALCULATE_AGAIN_MS: Final = 600_000
 TEND_AGAIN_MS: Final = 3_600_000
+NOTHING_FORWARDED_MS: Final = -(2**62)
 
 _journal = logging.getLogger("rainstead.logger")
 
@@ -90,6 +93,7 @@ class Keeper:
         """Those that the log does not have yet."""
         self._commit_after_ms = round(settings.log.commit_every_s * 1000)
         self._keep = Keep(settings.log.keep_days, settings.log.keep_mb)
+        self._forward = settings.forward
         self._tended_ms: int | None = None
         self._tend_at_ms = 0
         self._retry_at_ms = 0
@@ -239,11 +243,23 @@ class Keeper:
         self._tended_ms = self.last_commit_ms
         try:
             if not self.writer.seal_some(self.wall_ms()):
-                self.writer.thin_some(self.wall_ms(), self._keep)
+                thinned = self.writer.thin_some(self.wall_ms(), self._what_stays())
+                if thinned is not None and thinned.not_forwarded:
+                    _journal.warning(
+                        "for want of room %d readings went to minutes before they were forwarded", thinned.not_forwarded
+                    )
         except (sqlite3.Error, RainsteadError) as error:
             # Nothing is lost by it but room; that readings can be stored is for the commits to tell.
             _journal.error("%s: an hour could not be sealed (%s); trying again in an hour", self.writer.path, error)
             self._tend_at_ms = now_ms + TEND_AGAIN_MS
+
+    def _what_stays(self) -> Keep:
+        """What the owner lets go, and how far the forwarder has come, where there is to be one."""
+        if self._forward is None or self._keep == Keep():
+            return self._keep
+        standing = read_standing(self.writer.path.parent, server_name(self._forward))
+        upto_ms = None if standing is None else standing.cursor.forwarded_upto_ms()
+        return replace(self._keep, forwarded_upto_ms=NOTHING_FORWARDED_MS if upto_ms is None else upto_ms)
 
     def _row(self, reading: Reading) -> Row:
         t_ms = reading.boot_ms + self._offset_ms

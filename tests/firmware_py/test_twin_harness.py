@@ -172,8 +172,8 @@ def test_pulses_received_are_pulses_made_at_the_true_rate(make: Make) -> None:
     assert len(closures_s) == rig.twin.pulses
     assert rig.twin.pulses == pytest.approx(55 / 6 * 390, abs=1)
     assert rig.twin.pump_l == pytest.approx(55 / 6)
-    # A counter's stamps are the pulses' own, however late the twin is: 357.5 Hz, evenly. The last may fall into the step
-    # in which the pump stops, whose little water the twin spreads over the whole step.
+    # A counter's stamps are the pulses' own, however late the twin is: 357.5 Hz, evenly. The last may fall into the
+    # step in which the pump stops, whose little water the twin spreads over the whole step.
     assert np.diff(closures_s)[:-1] == pytest.approx(1 / (55 / 60 * 390), abs=1e-6)
     assert 40 <= closures_s[0] < closures_s[-2] <= 50.001 and closures_s[-1] < 50.1 + 1e-6
 

@@ -138,9 +138,11 @@ def test_a_log_that_is_too_large_lets_the_oldest_go_but_never_the_last_day(path:
     assert len(thin_all(newer, Keep(mb=0), BEGIN_MS + 5 * DAY_MS)) == 4 * 24
 
 
-def test_what_was_not_forwarded_does_not_go_without_a_word(path: Path) -> None:
+def test_what_was_not_forwarded_goes_for_want_of_room_alone_and_not_without_a_word(path: Path) -> None:
     some_days(path)
-    done = thin_all(path, Keep(days=3, forwarded_upto_ms=BEGIN_MS + DAY_MS - 1))
+    by_age = thin_all(path, Keep(days=3, forwarded_upto_ms=BEGIN_MS + DAY_MS - 1))
+    assert by_age and all(one.not_forwarded == 0 and one.last_ms < BEGIN_MS + DAY_MS for one in by_age)
+    done = by_age + thin_all(path, Keep(mb=0, forwarded_upto_ms=BEGIN_MS + DAY_MS - 1), BEGIN_MS + 4 * DAY_MS)
     assert [one.not_forwarded == 0 for one in done] == [one.last_ms < BEGIN_MS + DAY_MS for one in done]
     assert all(one.not_forwarded == one.readings for one in done if one.first_ms > BEGIN_MS + DAY_MS)
     with LogWriter(path) as writer:

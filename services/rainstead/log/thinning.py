@@ -31,7 +31,8 @@ class Keep:
     """How much full resolution stays. None: for ever.
 
     days: what is older may go. mb: the oldest goes while the log has more than so many million bytes, never the last
-    day's. forwarded_upto_ms: what was sent elsewhere; None where nothing is ever sent.
+    day's. forwarded_upto_ms: what was sent elsewhere; None where nothing is ever sent. What was not sent does not go
+    for its age, only for want of room.
     """
 
     days: int | None = None
@@ -78,7 +79,8 @@ def thin_oldest(db: sqlite3.Connection, now_ms: int, keep: Keep) -> Thinned | No
     if row is None:
         return None
     found = Found(*row)
-    is_old = keep.days is not None and found.last_ms < now_ms - keep.days * DAY_MS
+    is_sent = keep.forwarded_upto_ms is None or found.last_ms <= keep.forwarded_upto_ms
+    is_old = keep.days is not None and found.last_ms < now_ms - keep.days * DAY_MS and is_sent
     if not is_old and not (found.last_ms < now_ms - DAY_MS and _is_too_large(db, keep)):
         return None
     (offset_ms,) = db.execute("SELECT offset_ms FROM segment WHERE id = ?", (found.segment,)).fetchone()

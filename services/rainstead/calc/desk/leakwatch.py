@@ -31,6 +31,8 @@ _SURE = 1.645
 _DAY_MS = 86_400_000
 _LEVELS = 4.5
 """So many standard uncertainties of a level may lie between the least and the most of a year's: 3.2 times root 2."""
+_OF_NOISE = 0.5
+"""The least that is allowed for, in standard deviations of a day: half of the smallest change that is looked for."""
 _FIRST_DAYS = 6.0
 """The stated noise weighs like so many days against what is measured."""
 
@@ -242,7 +244,7 @@ def _expected(now: LeakWatch, evaporation: float, plan: WatchPlan) -> _Expected:
     offset, factor = (c * r - b * re) / each2 / det, (a * re - b * r) / each2 / det
     unsure2 = (c - 2 * b * evaporation + a * evaporation * evaporation) / det
     level_u, drift_u = math.sqrt(level2), math.sqrt(drift2)
-    allowed = max(plan.reference_l_day, 0.5 * drift_u) + _SURE * math.sqrt(max(unsure2, 0.0))
+    allowed = max(plan.reference_l_day, _OF_NOISE * drift_u) + _SURE * math.sqrt(max(unsure2, 0.0))
     limit = _LEVELS * level_u + drift_u * cusum_limit(allowed / drift_u, plan.calm_days)
     return _Expected(offset + (1 + factor) * evaporation, allowed, level_u, drift_u, max(limit, plan.least_limit_l))
 
