@@ -37,7 +37,6 @@ servers:
 	@for line in 2 1; do sh tests/servers/build-influxd.sh $$line || [ $$? = 3 ]; done
 
 test: check
-	@$(MAKE) -s servers || echo "The tests that need a real server are skipped: it could not be built (see above)."
 	$(BIN)/pytest -n 2 --dist loadgroup
 
 bench:
