@@ -235,7 +235,7 @@ def test_welch_and_satterthwaite_as_the_gum_works_them() -> None:
     assert one.high == pytest.approx(stats.t.ppf(0.975, 4 * (u / 0.57) ** 4) * u)
 
 
-def test_the_reference_of_the_watch_is_half_of_the_standing_level_test() -> None:
+def test_the_reference_of_the_watch_is_that_of_the_standing_level_test() -> None:
     # BS 5337, quoted by the trade: a closed tank may fall by 10 mm in 7 days; 15.0 L a day in a tank of 3.66 m.
     from rainstead.answers.leaks import SOUND_MM_DAY
 

@@ -119,7 +119,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--years", type=int, default=24, help="of each case")
     parser.add_argument("--first", type=int, default=1, help="seed of the first year")
-    parser.add_argument("--cases", nargs="+", default=["all on", "no draw"])
+    parser.add_argument("--cases", nargs="+", default=["all on", "no draw", "all on, restless air"])
     parser.add_argument("--out", type=Path, help="folder for detection.json and detection.png")
     chosen = parser.parse_args()
     begun = time.perf_counter()

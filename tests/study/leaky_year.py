@@ -28,11 +28,14 @@ class Case:
 
     covered: bool
     draw_l_day: float
+    gap_wanders_c: tuple[float, float] = (0.1, 0.5)
+    """Least and most of what the gap's air differs by from the probe that hangs in it, drifting over hours, K."""
 
 
 CASES = {
     "all on": Case(covered=False, draw_l_day=90.0),
     "no draw": Case(covered=False, draw_l_day=0.0),
+    "all on, restless air": Case(covered=False, draw_l_day=90.0, gap_wanders_c=(0.5, 1.0)),
     "covered, drawn": Case(covered=True, draw_l_day=90.0),
 }
 
@@ -98,7 +101,7 @@ def tank_year(seed: int, case: str, *, days: int = 365) -> TankYear:
         evaporation_mm_day=3.3 * max(1 + 0.25 * float(rng.standard_normal()), 0.2),
         gap_warmer_c=float(rng.normal(0, 0.5)),
         sun_warms_gap_c=float(rng.uniform(3, 9)),
-        gap_wanders_c=float(rng.uniform(0.3, 0.9)),
+        gap_wanders_c=float(rng.uniform(*what.gap_wanders_c)),
         ripple_mm=0.0 if what.covered else float(rng.uniform(2, 8)),
         evaporation_varies_ratio=float(rng.uniform(0.1, 0.5)),
     )

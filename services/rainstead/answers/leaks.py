@@ -132,7 +132,7 @@ def _plan(minutes: TankMinutes, dried_l_day: F64, u_ratio: float) -> WatchPlan:
     l_per_mm = litres_per_mm(minutes)
     dried = float(dried_l_day.mean()) if len(dried_l_day) else 0.0
     return WatchPlan(
-        reference_l_day=SOUND_MM_DAY / 2 * l_per_mm,
+        reference_l_day=SOUND_MM_DAY * l_per_mm,
         least_limit_l=_LEAST_LIMIT_MM * l_per_mm,
         calm_days=CALM_DAYS,
         level_u_l=float(np.median(minutes.sound_u_l)),
