@@ -174,6 +174,8 @@ def losses_of(settings: Settings, evidence: Evidence, tank: str) -> TankLosses:
     per_metre = way.per_metre_l_day_m
     if watched.calls:
         per_metre = Unknown("a loss that began or ended in that time would pass for an effect of depth")
+    elif isinstance(way.seepage_l_day, Unknown) or way.seepage_l_day.low <= 0:
+        per_metre = Unknown("no seepage is seen that could grow or shrink with depth")
     finding, said = _finding(way, watched, settings.site.time_zone)
     if draw is None and shows_draw:
         said += "; water is drawn from it in sudden falls, so that only the nights tell"
