@@ -19,6 +19,7 @@ from influxd import Influxd, Influxd1
 from rainstead.forward import CursorFile, Forwarder, InfluxServer, Word
 from rainstead.forward.process import server_of
 from rainstead.log import LogWriter
+from rainstead.readings import Kind
 
 pytestmark = pytest.mark.xdist_group("server")
 Script = Callable[[bytes], Mood]
@@ -259,10 +260,9 @@ def test_a_late_tip_that_makes_one_storm_of_two_leaves_one_on_the_server(
     begin_ms = END_MS + 3_600_000 * 24
     hours = (0, 1, 10, 11, 30, 31)
     with LogWriter(site / "readings.db") as writer:
-        numbers = {name: number for number, name in enumerate(settings_of(site).sensors, start=1)}
+        gauge = writer.sensor_numbers({"rain_gauge": Kind.TIP})["rain_gauge"]
         boot = writer.begin_boot("logger", "late", 0)
         segment = writer.begin_segment(boot, 0, trusted=True)
-        gauge = numbers["rain_gauge"]
         writer.append([(begin_ms + h * 3_600_000, gauge, segment, 2.0, 0, None, None) for h in hours])
     driven = Driven(site, to(real_server, bucket))
     driven.run()

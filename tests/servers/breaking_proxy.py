@@ -153,7 +153,7 @@ def _answer(
 
 def _cut(request: BaseHTTPRequestHandler, how: str) -> None:
     if how == "half":
-        request.wfile.write(b"HTTP/1.1 204 No Con")
+        request.wfile.write(b"HTTP/1.")
         request.wfile.flush()
     if how == "reset":
         request.connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))

@@ -117,7 +117,7 @@ def open_site(folder: Path, as_of: str | None) -> Iterator[OpenSite]:
         from rainstead.readback import ServerSource
 
         with server.connect(settings.forward, folder) as connection:
-            source = ServerSource(connection, settings.site.name, tuple(settings.sensors))
+            source = ServerSource(connection, settings.site.name, tuple(sorted(settings.sensors)))
             yield OpenSite(folder, settings, source, as_of_ms)
         return
     with LogReader(folder / "readings.db") as reader:

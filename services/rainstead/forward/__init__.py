@@ -2,6 +2,7 @@
 
 from .cursor import Cursor, CursorFile, NotACursor, Refused
 from .forwarder import Forwarder, Health
+from .lines import tag_text
 from .points import MEASUREMENTS, SCHEMA_VERSION, Field, Measurement, measurement
 from .server import Answer, InfluxServer, Server, Word
 from .standing import Standing, read_standing, server_name
@@ -27,4 +28,5 @@ __all__ = [
     "read_standing",
     "read_token",
     "server_name",
+    "tag_text",
 ]

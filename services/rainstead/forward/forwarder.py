@@ -18,7 +18,7 @@ from rainstead.replay import state_at
 from rainstead.settings import Settings, since_ms
 
 from .cursor import Cursor, CursorFile, Stretch, joined, without
-from .lines import Lines
+from .lines import Lines, tag_text
 from .outbox import Outbox
 from .points import SCHEMA_VERSION
 from .server import Server, Word
@@ -160,7 +160,7 @@ class Forwarder:
             if live_ms is not None and note.from_ms <= live_ms:
                 # A late tip may make one storm of two: then the second's start names nothing any more.
                 only = () if note.moved else ("storm", "pump_run")
-                answer = self._server.delete(self._settings.site.name, note.from_ms, live_ms, only)
+                answer = self._server.delete(tag_text(self._settings.site.name), note.from_ms, live_ms, only)
                 self._hear(answer.word, answer.reason)
                 if answer.word in (Word.LATER, Word.FORBIDDEN):
                     self._heed_due_ms = boot_ms + round((answer.wait_s or _HEED_AGAIN_S) * 1000)

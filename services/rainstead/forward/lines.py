@@ -13,7 +13,7 @@ from rainstead.readings import F64, I64, Batch, Kind
 
 from .points import measurement
 
-__all__ = ["Keep", "Lines", "tag_value"]
+__all__ = ["Keep", "Lines", "tag_text", "tag_value"]
 
 Keep = Callable[[I64], npt.NDArray[np.bool_]]
 """Which of these stamps may leave the board."""
@@ -21,10 +21,15 @@ Keep = Callable[[I64], npt.NDArray[np.bool_]]
 _RAW_FIELD = {Kind.LEVEL: "range_mm", Kind.TIP: "tips", Kind.PULSE: "pulses", Kind.TEMPERATURE: "temperature_c"}
 
 
+def tag_text(text: str) -> str:
+    """As a server holds it: white space is one space, and no backslash ends it, for neither could be written down."""
+    return " ".join(text.split()).rstrip("\\ ")
+
+
 def tag_value(text: str) -> str:
-    """Escaped for a tag: comma, equals sign and space; a line's end cannot be escaped and becomes a space."""
-    flat = " ".join(text.split())
-    for mark in ("\\", ",", "=", " "):
+    """The same, escaped for a tag: comma, equals sign and space. A backslash stands for itself."""
+    flat = tag_text(text)
+    for mark in (",", "=", " "):
         flat = flat.replace(mark, "\\" + mark)
     return flat
 

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rainstead.events import AlarmEvent
+from rainstead.forward import tag_text
 from rainstead.log import DamagedHour
 from rainstead.readings import F64, I64, Batch, Kind
 
@@ -36,7 +37,7 @@ class ServerSource:
     """
 
     def __init__(self, connection: Connection, site: str, order: Sequence[str]) -> None:
-        self._connection, self._site = connection, site
+        self._connection, self._site = connection, tag_text(site)
         self._order = {name: position for position, name in enumerate(order)}
         self._known: tuple[_Sensor, ...] | None = None
 
