@@ -5,6 +5,7 @@ from collections.abc import Callable
 from typing import Any
 
 from rainstead.errors import RainsteadError
+from rainstead.forward import server_client
 from rainstead.settings import Forward
 
 from .template import template
@@ -26,17 +27,10 @@ def send(forward: Forward, token: str, ca_file: str | None = None) -> tuple[str,
     What was sent before is brought up to date, and nothing is there twice. Raises NotSent.
     """
     import urllib3
-    from influxdb_client.client.influxdb_client import InfluxDBClient
     from influxdb_client.rest import ApiException
 
-    client: Any = InfluxDBClient(
-        url=forward.url.rstrip("/"),
-        token=token,
-        org=forward.org,
-        timeout=30_000,
-        ssl_ca_cert=ca_file,
-        proxy=forward.proxy,
-        retries=False,
+    client: Any = server_client(
+        url=forward.url, org=forward.org, token=token, timeout_s=30, ca_file=ca_file, proxy=forward.proxy, retries=False
     )
     try:
         return _send(_asking(client), forward)

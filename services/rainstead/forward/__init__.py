@@ -1,5 +1,6 @@
 """Sending the log to a server with the InfluxDB 2 HTTP API: all of it, once, whenever the network allows."""
 
+from .client import server_client
 from .cursor import Cursor, CursorFile, NotACursor, Refused
 from .forwarder import Forwarder, Health
 from .lines import tag_text
@@ -27,6 +28,7 @@ __all__ = [
     "measurement",
     "read_standing",
     "read_token",
+    "server_client",
     "server_name",
     "tag_text",
 ]

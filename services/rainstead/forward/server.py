@@ -9,6 +9,8 @@ from enum import Enum
 from functools import partial
 from typing import Any, Protocol
 
+from .client import server_client
+
 __all__ = ["Answer", "InfluxServer", "Server", "Word", "meaning", "wait_s"]
 
 
@@ -75,23 +77,14 @@ class InfluxServer:
         ca_file: str | None = None,
         proxy: str | None = None,
     ) -> None:
-        from influxdb_client.client.influxdb_client import InfluxDBClient
         from influxdb_client.client.write_api import SYNCHRONOUS
         from influxdb_client.domain.write_precision import WritePrecision
 
         self.name = f"{url.rstrip('/')} {org} {bucket}"
         self._org, self._bucket = org, bucket
         self._ms: Any = WritePrecision.MS
-        self._client: Any = InfluxDBClient(
-            url=url.rstrip("/"),
-            token=token,
-            org=org,
-            timeout=round(timeout_s * 1000),
-            enable_gzip=True,
-            verify_ssl=True,
-            ssl_ca_cert=ca_file,
-            proxy=proxy,
-            retries=False,
+        self._client: Any = server_client(
+            url=url, org=org, token=token, timeout_s=timeout_s, ca_file=ca_file, proxy=proxy, retries=False
         )
         self._write = self._client.write_api(write_options=SYNCHRONOUS)
 

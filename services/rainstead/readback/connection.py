@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from rainstead.errors import RainsteadError
+from rainstead.forward import server_client
 
 __all__ = ["Connection", "ServerUnreadable", "flux_text", "flux_time", "stamps_ms"]
 
@@ -31,22 +32,14 @@ class Connection:
         ca_file: str | None = None,
         proxy: str | None = None,
     ) -> None:
-        from influxdb_client.client.influxdb_client import InfluxDBClient
         from influxdb_client.domain.dialect import Dialect
 
         dialect_of: Any = Dialect
 
         self.name, self.bucket = f"{url.rstrip('/')}, bucket {bucket}", bucket
         self._dialect: Any = dialect_of(header=True, annotations=[])
-        self._client: Any = InfluxDBClient(
-            url=url.rstrip("/"),
-            token=token,
-            org=org,
-            timeout=round(timeout_s * 1000),
-            enable_gzip=True,
-            verify_ssl=True,
-            ssl_ca_cert=ca_file,
-            proxy=proxy,
+        self._client: Any = server_client(
+            url=url, org=org, token=token, timeout_s=timeout_s, ca_file=ca_file, proxy=proxy, retries=True
         )
 
     def close(self) -> None:
