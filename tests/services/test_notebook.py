@@ -6,8 +6,10 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
+from threading import Barrier
 
 import pytest
 
@@ -143,6 +145,7 @@ def test_a_folder_that_cannot_be_written_is_told(tmp_path: Path) -> None:
 WRITER = """
 import sys
 from pathlib import Path
+from threading import Barrier
 from rainstead.notebook import Dip, Notebook
 folder, name, count = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 print("ready", flush=True)
@@ -183,6 +186,19 @@ def go(process: subprocess.Popen[str]) -> None:
     assert process.stdin is not None
     process.stdin.write("go\n")
     process.stdin.flush()
+
+
+def test_many_open_the_notebook_at_once_while_one_of_them_begins_it(tmp_path: Path) -> None:
+    def opened(folder: Path, all_there: Barrier) -> None:
+        all_there.wait()
+        Notebook(folder).close()
+
+    with ThreadPoolExecutor(4) as pool:
+        for k in range(60):
+            folder, all_there = tmp_path / str(k), Barrier(4)
+            folder.mkdir()
+            for done in [pool.submit(opened, folder, all_there) for _ in range(4)]:
+                done.result()
 
 
 def test_two_processes_write_at_once_from_no_file_on_and_nothing_is_lost(

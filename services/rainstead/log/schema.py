@@ -140,18 +140,23 @@ def examine(db: sqlite3.Connection, path: Path) -> int:
     Raises NotALog for anything that is not our log, LogTooNew for one from a newer rainstead.
     """
     try:
+        db.execute("BEGIN")  # one moment for all that is looked at: a logger may be laying the tables just now
         (application_id,) = db.execute("PRAGMA application_id").fetchone()
         (version,) = db.execute("PRAGMA user_version").fetchone()
         (tables,) = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
         (pages,) = db.execute("PRAGMA page_count").fetchone()
+        # SQLite takes a file shorter than its own header for an empty one, and would write over it.
+        short = pages == 0 and path.exists() and path.stat().st_size > 0
     except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # a damaged layout's own words may be no text
         if _is_passing(error):
             raise
         raise NotALog(
             f"{path}: this is not a rainstead log ({error}); name the site's folder or its readings.db"
         ) from None
-    if pages == 0 and path.exists() and path.stat().st_size > 0:
-        # SQLite takes a file shorter than its own header for an empty one, and would write over it.
+    finally:
+        if db.in_transaction:
+            db.execute("ROLLBACK")
+    if short:
         raise NotALog(f"{path}: this is not a rainstead log; name the site's folder or its readings.db")
     if application_id == 0 and version == 0 and tables == 0:
         return 0

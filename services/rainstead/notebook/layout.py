@@ -108,17 +108,23 @@ def create(db: sqlite3.Connection) -> None:
 def examine(db: sqlite3.Connection, path: Path) -> int:
     """The schema version of an open file; 0 for an empty one. Raises NotANotebook, NotebookTooNew."""
     foreign = f"{path}: this is not a rainstead notebook; move it away, and the next note begins a new one"
+    begun = not db.in_transaction
     try:
+        if begun:  # one moment for all that is looked at: another process may be laying the table just now
+            db.execute("BEGIN")
         (application_id,) = db.execute("PRAGMA application_id").fetchone()
         (version,) = db.execute("PRAGMA user_version").fetchone()
         (tables,) = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
         (pages,) = db.execute("PRAGMA page_count").fetchone()
+        # SQLite takes a file shorter than its own header for an empty one, and would write over it.
+        short = pages == 0 and path.exists() and path.stat().st_size > 0
     except sqlite3.DatabaseError as error:
         if error.sqlite_errorcode == sqlite3.SQLITE_NOTADB or not isinstance(error, sqlite3.OperationalError):
             raise NotANotebook(foreign) from None
         raise
-    # SQLite takes a file shorter than its own header for an empty one, and would write over it.
-    short = pages == 0 and path.exists() and path.stat().st_size > 0
+    finally:
+        if begun and db.in_transaction:
+            db.execute("ROLLBACK")
     if not short and application_id == 0 and version == 0 and tables == 0:
         return 0
     if short or application_id != APPLICATION_ID:
