@@ -1,5 +1,6 @@
 """What `services/json-keys.md` says of the JSON, and the JSON itself, both ways."""
 
+import importlib
 import json
 import re
 from collections.abc import Iterator
@@ -16,6 +17,7 @@ from typer.testing import CliRunner
 from rainstead.cli.main import app
 from rainstead.forward import Cursor, CursorFile, Refused
 from rainstead.notebook import Dip, KnownVolume, Notebook, RunNote
+from rainstead.readback import AlarmSeen, SiteSeen, TankSeen
 
 DOCUMENT = Path(__file__).parents[2] / "services" / "json-keys.md"
 
@@ -165,4 +167,24 @@ def test_the_document_and_the_json_name_the_same_keys(command: str, site: Path, 
 
 
 def test_the_document_has_a_table_for_each_reading_command_and_no_other() -> None:
-    assert set(documented()) == {"Every answer", *COMMANDS}
+    assert set(documented()) == {"Every answer", "sites", *COMMANDS}
+
+
+def test_the_document_and_the_json_of_all_sites_name_the_same_keys(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    seen = SiteSeen(
+        "Invented [hollow]",
+        utc_ms("2026-03-28T10:01:00"),
+        (TankSeen("pool", utc_ms("2026-03-28T10:00:00"), 6000.0, 20.0, 4000.0, 5500.0),),
+        6000.0,
+        5500.0,
+        13_000.0,
+        (AlarmSeen("low_reserve", "reserve", "active_unacknowledged", utc_ms("2026-03-28T10:00:00"), "why"),),
+    )
+    # The function has taken its module's name in the package.
+    module = importlib.import_module("rainstead.answers.sites")
+    monkeypatch.setattr(module, "see_sites", lambda _connection, *, upto_ms: (seen,) if upto_ms else ())
+    (site / "t").write_text("a token", encoding="utf-8")
+    command = ["sites", "--site", str(site), "--as-of", "2026-03-28T10:01:45Z", "--json"]
+    result = CliRunner().invoke(app, command)
+    assert result.exit_code == 0, result.output
+    assert set(walked(json.loads(result.stdout), "")) == documented()["sites"]
