@@ -9,15 +9,18 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from rainstead.clock import Clock, SystemClock
-from rainstead.errors import LogMissing, RainsteadError, SettingsError
+from rainstead.errors import LogMissing, RainsteadError
 from rainstead.settings import Forward, Settings, load_settings
 
 from .forwarder import Forwarder
 from .server import InfluxServer
 from .token import read_token
 
-__all__ = ["main", "server_of"]
+__all__ = ["NOTHING_TO_SEND_TO", "main", "server_of"]
 
+NOTHING_TO_SEND_TO = 6
+"""Exit code where the settings name no server: that of a program that is not configured (LSB, init scripts). The
+service's unit takes it for an end without failure, and does not start the program again."""
 _LONGEST_WAIT_MS = 1000
 _RETRY_MS = 10_000
 
@@ -41,7 +44,7 @@ def server_of(forward: Forward, folder: Path) -> InfluxServer:
 
 
 def main(argv: Sequence[str] | None = None) -> None:
-    """Run; what a person can mend is one message and exit code 2."""
+    """Run; what a person can mend is one message and exit code 2, or NOTHING_TO_SEND_TO."""
     parser = argparse.ArgumentParser(prog="rainstead-forwarder", description="Send a site's log to a server.")
     parser.add_argument("site", type=Path, help="the site's folder, with site.toml and readings.db in it")
     folder: Path = parser.parse_args(argv).site.absolute()
@@ -52,9 +55,12 @@ def main(argv: Sequence[str] | None = None) -> None:
     try:
         settings = load_settings(folder / "site.toml")
         if settings.forward is None:
-            raise SettingsError(
-                f"{folder / 'site.toml'}: forward = nothing: there is no server to send to; add a [forward] table"
+            print(
+                f"rainstead-forwarder: {folder / 'site.toml'} has no [forward] table, so there is no server to send to "
+                "and nothing to do; add one and start this again, if the log is to be sent",
+                file=sys.stderr,
             )
+            raise SystemExit(NOTHING_TO_SEND_TO)
         server = server_of(settings.forward, folder)
         _journal.info("sending %s to %s", settings.site.name, server.name)
         _run(settings, folder, server, settings.forward, SystemClock(), lambda: bool(stopping))

@@ -1,0 +1,45 @@
+"""The forwarder as a process: how it ends where there is nothing that it could do, and what the service makes of it."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+from small_site import SETTINGS
+
+from rainstead.forward.process import NOTHING_TO_SEND_TO
+
+UNIT = Path(__file__).parents[2] / "systemd" / "rainstead-forwarder.service"
+TABLE = '[forward]\nurl = "http://127.0.0.1:9"\norg = "o"\nbucket = "b"\ntoken_file = "server.token"\n'
+
+
+def ended(folder: Path, settings: str) -> tuple[int, str]:
+    """Exit code, and what it said."""
+    (folder / "site.toml").write_text(settings, encoding="utf-8")
+    run = "import sys; from rainstead.forward.process import main; main(sys.argv[1:])"
+    done = subprocess.run(
+        [sys.executable, "-c", run, str(folder)], capture_output=True, text=True, timeout=60, check=False
+    )
+    return done.returncode, done.stderr
+
+
+def codes(key: str) -> set[int]:
+    (found,) = re.findall(rf"(?m)^{key}=(.*)$", UNIT.read_text("utf-8"))
+    return {int(one) for one in found.split()}
+
+
+def test_settings_without_a_server_end_it_with_a_plain_word_and_the_service_does_not_fail(tmp_path: Path) -> None:
+    code, said = ended(tmp_path, SETTINGS)
+    assert said == (
+        f"rainstead-forwarder: {tmp_path / 'site.toml'} has no [forward] table, so there is no server to send to "
+        "and nothing to do; add one and start this again, if the log is to be sent\n"
+    )
+    assert code == NOTHING_TO_SEND_TO
+    assert code in codes("SuccessExitStatus") and code in codes("RestartPreventExitStatus")
+
+
+def test_a_missing_token_is_a_failure_that_is_not_tried_again(tmp_path: Path) -> None:
+    code, said = ended(tmp_path, SETTINGS + TABLE)
+    assert len(said.splitlines()) == 1 and f"forward.token_file = {tmp_path / 'server.token'}" in said
+    assert code == 2
+    assert code in codes("RestartPreventExitStatus") and code not in codes("SuccessExitStatus")
