@@ -12,7 +12,7 @@ BIN := .venv/bin
 help:
 	@echo "make run     the whole tool on an invented site, kept in $(DEMO)/"
 	@echo "make test    everything that is tested"
-	@echo "make servers the time-series servers that tests run against, built once; minutes, needs go and cargo"
+	@echo "make servers the time-series servers that tests run against, built once; \`make test\` does it too, where go and cargo are"
 	@echo "make check   format, lint and types"
 	@echo "make bench   speed and size, each beside a bare baseline"
 	@echo "make soak    lives of a site under random faults, against the truth; SECONDS=600 for longer"
@@ -32,11 +32,15 @@ check:
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 
-# Where go or cargo is missing, the tests that need a server are skipped, and say why.
-servers:
-	@for line in 2 1; do sh tests/servers/build-influxd.sh $$line || [ $$? = 3 ]; done
+# Both, whatever becomes of the first; where they are, there is nothing to say.
+BUILD_SERVERS = lacking=; for line in 2 1; do sh tests/servers/build-influxd.sh $$line >/dev/null || lacking=yes; done
 
+servers:
+	@$(BUILD_SERVERS); [ -z "$$lacking" ]
+
+# Where a server cannot be built, tests that need it are skipped and say why; with RAINSTEAD_TEST_SERVER_NEEDED they fail.
 test: check
+	@$(BUILD_SERVERS)
 	$(BIN)/pytest -n 2 --dist loadgroup
 
 bench:

@@ -61,6 +61,10 @@ chroot "$root" systemctl -q enable systemd-networkd gpio-chip ssh
 chroot "$root" systemctl -q mask apt-daily.timer apt-daily-upgrade.timer
 chroot "$root" passwd -q -d root
 mkdir -p "$root/opt/wheels" && cp "$dir"/wheels/*.whl "$root/opt/wheels/"
+# The logger gets a /proc of its own, so what gpio-chip.sh binds must be bound there, too. A real board needs none of it.
+mkdir -p "$root/etc/systemd/system/rainstead-logger.service.d"
+printf '[Service]\nBindReadOnlyPaths=/run/cpuinfo:/proc/cpuinfo\n' \
+    >"$root/etc/systemd/system/rainstead-logger.service.d/board.conf"
 # The account that the board's own system has.
 chroot "$root" groupadd -f -r gpio
 S

@@ -167,6 +167,17 @@ def test_a_storm_that_goes_on_has_figures_so_far(plain: tuple[Site, list[Shower]
     assert 0 < known(group(answer, "site").roof_l).value < one.water[9].high_l + one.water[9].low_l
 
 
+def test_a_storm_that_has_only_just_begun_is_no_blocked_gutter(plain: tuple[Site, list[Shower]]) -> None:
+    one, rain = plain
+    for minutes in (5, 25):
+        answer = one.storm(None, as_of_ms=rain[9].start_ms + minutes * 60_000)
+        site = group(answer, "site")
+        assert isinstance(site.roof_l, Unknown) is (minutes == 5)
+        assert isinstance(site.share_ratio, Unknown)
+        assert isinstance(site.normal_share_ratio, Unknown)
+        assert site.is_odd is None
+
+
 def test_a_delivery_during_a_storm_is_put_back(plain: tuple[Site, list[Shower]]) -> None:
     one, rain = plain
     begun = rain[7].start_ms + HOUR_MS

@@ -261,13 +261,16 @@ def _group(
     u_l = math.hypot(gain.own_u_l, gain.shared_u_l)
     roof = _told(gain, gain.roof_l, u_l)
     # Litres and millimetres of the same storm: the gauge errs in the second alone.
-    per_mm = _over(gain, roof, rain.total_mm, rain.u_mm, "the gauge counted no rain")
+    per_mm: Answered = _over(gain, roof, rain.total_mm, rain.u_mm, "the gauge counted no rain")
     slope = group.yield_l_mm if due_l > 0 else 0.0
     nothing_due = "so little rain wets the roofs and no more"
-    share = _over(gain, roof, due_l, slope * rain.u_mm, nothing_due)
+    share: Answered = _over(gain, roof, due_l, slope * rain.u_mm, nothing_due)
     odd = None
     normal_share: Answered
-    if isinstance(normal, Estimate):
+    if not one.window.still:
+        # Water that is still on its way would look like a blocked gutter.
+        per_mm = share = normal_share = Unknown("the water had not come to rest")
+    elif isinstance(normal, Estimate):
         normal_share = _over(gain, _told(gain, gain.roof_l, gain.own_u_l), normal.value, normal.u, nothing_due)
         odd = None if rain.is_at_least else is_odd(normal, gain.roof_l, gain.bound)
     else:

@@ -102,7 +102,7 @@ def storm(answer: StormAnswer) -> Group:
         parts += _about(group)
     if not answer.is_settled:
         at = when(answer.after_ms, zone)
-        parts.append(Text(f"The water had not come to rest: these are the figures of {at}.", style="yellow"))
+        parts.append(Text(f"It is not over: this is the water so far, as of {at}.", style="yellow"))
     parts += [Text(f"{name}: no sensor, so nobody knows what it took.", style="yellow") for name in answer.no_sensor]
     if any(_is_short(group) for group in answer.groups):
         parts.append(Text(_ROOF_CAUTION, style="dim"))

@@ -151,6 +151,9 @@ def tank_gain(
     upto_ms: int,
 ) -> TankGain | Unknown:
     """One tank's part. upto_ms: no level after it is looked at."""
+    if window.after_ms - window.before_ms < _SETTLE_MS + _LEVEL_MS:
+        # The minutes that are read must all be minutes after the rain began.
+        return Unknown("it has only just begun")
     first = _level(tank, window.before_ms, back=True)
     last = _level(
         tank.between(first.t_ms, upto_ms) if isinstance(first, LevelMean) else tank, window.after_ms, back=False
