@@ -22,9 +22,9 @@ AS_OF = ms("2026-03-28T11:00:00")
 
 def sheet(site: Path, when: str | None = None, as_of_ms: int = AS_OF, pressure: str | None = None) -> answers.RunAnswer:
     settings = load_settings(site / "site.toml")
-    when_ms = None if when is None else ms(when)
+    at_ms = None if when is None else ms(when)
     with LogReader(site / "readings.db") as reader:
-        return answers.run(settings, reader, site, as_of_ms, when_ms=when_ms, pressure=pressure)
+        return answers.run(settings, reader, site, as_of_ms, from_ms=at_ms, upto_ms=at_ms, pressure=pressure)
 
 
 def plan(

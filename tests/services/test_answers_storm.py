@@ -158,6 +158,12 @@ def test_the_newest_storm_and_the_nearest_are_found(plain: tuple[Site, list[Show
     assert abs(one.storm(day_after).storm.start_ms - rain[4].start_ms) < HOUR_MS
 
 
+def test_a_storm_of_another_year_is_not_this_one(plain: tuple[Site, list[Shower]]) -> None:
+    one, rain = plain
+    with pytest.raises(RainsteadError, match="no storm within a week"):
+        one.storm(Shower(rain[0].start_ms - 60 * DAY_MS, 1.0))
+
+
 def test_a_storm_that_goes_on_has_figures_so_far(plain: tuple[Site, list[Shower]]) -> None:
     one, rain = plain
     answer = one.storm(None, as_of_ms=rain[9].start_ms + 2 * HOUR_MS)

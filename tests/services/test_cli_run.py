@@ -96,6 +96,11 @@ def test_nan_and_none_never_reach_the_screen(site: Path, program: Program) -> No
         assert not re.search(r"\bnan\b|\bNone\b|\binf\b", told), told
 
 
+def test_a_day_means_its_newest_run(site: Path, program: Program) -> None:
+    day = json.loads(program.said(site, "run", "--json"))["start_utc"][:10]
+    assert json.loads(program.said(site, "run", day, "--json")) == json.loads(program.said(site, "run", "--json"))
+
+
 def test_json_has_the_same_answer_and_holds_no_nan(site: Path, program: Program) -> None:
     run = json.loads(program.said(site, "run", "--json"))
     assert run["verdict"] == "none_agree"

@@ -94,11 +94,12 @@ def run(
     folder: Path,
     as_of_ms: int,
     *,
-    when_ms: int | None = None,
+    from_ms: int | None = None,
+    upto_ms: int | None = None,
     pressure: str | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> RunAnswer:
-    """The run that went on at a time, or the nearest within half a day; the newest where no time is given.
+    """The newest run that went on between two times, else the nearest within half a day; without times the newest.
 
     pressure: at the pump, as typed with its unit. Raises NoMeter, NoRun, Refused.
     """
@@ -108,20 +109,21 @@ def run(
         raise Refused(f"--pressure {pressure!r}: must be more than nothing, and what a pump can give")
     evidence = runs_before(settings, reader, folder, as_of_ms, progress)
     found = reviewed_runs(settings, evidence)
-    k = _asked(found, pump, evidence, when_ms)
+    k = _asked(found, pump, evidence, None if from_ms is None or upto_ms is None else (from_ms, upto_ms))
     return _sheet(settings, reader, pump, evidence, found, k, pressure_kpa)
 
 
-def _asked(found: Sequence[ReviewedRun], pump: Pump, evidence: Evidence, when_ms: int | None) -> int:
+def _asked(found: Sequence[ReviewedRun], pump: Pump, evidence: Evidence, wanted: tuple[int, int] | None) -> int:
     if not found:
         raise NoRun(_why_none(pump, evidence))
-    if when_ms is None:
+    if wanted is None:
         return len(found) - 1
+    from_ms, upto_ms = wanted
 
     def away_ms(k: int) -> int:
-        return max(found[k].start_ms - when_ms, when_ms - found[k].end_ms, 0)
+        return max(found[k].start_ms - upto_ms, from_ms - found[k].end_ms, 0)
 
-    k = min(range(len(found)), key=away_ms)
+    k = min(reversed(range(len(found))), key=away_ms)
     if away_ms(k) > _NEAR_MS:
         raise NoRun("there is no pump run within half a day of that time; `rainstead pump` lists them")
     return k

@@ -42,6 +42,7 @@ Progress = Callable[[int], None]
 PEAKS_MIN = (5, 15, 30, 60)
 _COMPARED_MS = 120 * 86_400_000
 _AFTER_MS = 15 * 86_400_000
+_NEAR_MS = 7 * 86_400_000
 _SHOWN_MS = 3 * 3_600_000
 
 
@@ -141,7 +142,7 @@ def storm(
     upto_ms: int | None = None,
     progress: Progress | None = None,
 ) -> tuple[StormAnswer, StormSeries]:
-    """The newest storm, or the one of most rain between two times, else the nearest. Raises NoGauge, NoStorm."""
+    """The newest storm, or the one of most rain between two times, else the nearest within a week. Raises NoGauge, NoStorm."""
     wanted = _wanted(settings, reader, as_of_ms, from_ms, upto_ms)
     evidence = gather(
         settings,
@@ -206,7 +207,14 @@ def _wanted(
     inside = [one for one in known if one.start_ms <= upto_ms and one.end_ms >= from_ms]
     if inside:
         return max(inside, key=lambda one: one.rain_mm)
-    return min(known, key=lambda one: max(one.start_ms - upto_ms, from_ms - one.end_ms))
+
+    def away_ms(one: calc.Storm) -> int:
+        return max(one.start_ms - upto_ms, from_ms - one.end_ms)
+
+    nearest = min(known, key=away_ms)
+    if away_ms(nearest) > _NEAR_MS:
+        raise NoStorm("there is no storm within a week of that time; `rainstead storms` lists them")
+    return nearest
 
 
 def _tank(network: Network, one: MeasuredStorm, name: str) -> StormTank:

@@ -20,7 +20,7 @@ _COLUMNS = (
     ("draw", "draw_l", -1),
     ("evap.", "evaporation_l", -1),
     ("seepage", "seepage_l", -1),
-    ("spill", "spill_l", -1),
+    ("over\nbrim", "spill_l", -1),
 )
 _RESTS = {"explained": "", "came": "came from nowhere", "went": "went nowhere", "unknown": ""}
 _CAUTION = "Litres say nothing of whether water is fit to drink."
@@ -32,7 +32,7 @@ def book(answer: BookAnswer) -> Group:
     books = [*answer.tanks, answer.together] if len(answer.tanks) > 1 else list(answer.tanks)
     for one in books:
         title = "All tanks together" if one is answer.together else one.tank
-        parts += [Text(title, style="bold"), _table(one), *_reasons(one), Text("")]
+        parts += [Text(title, style="bold"), _table(one, together=one is answer.together), *_reasons(one), Text("")]
     day = {"day": "rain days", "week": "weeks of rain days", "month": "months of rain days"}[answer.by]
     said = f"By {day}, cut at {answer.rain_day_hour:02d}:00. Opening + what came - what went + rest = closing."
     roofs = "as its storms show" if answer.yields == "fitted" else "by the settings' figures"
@@ -42,15 +42,21 @@ def book(answer: BookAnswer) -> Group:
     return Group(*parts, Text(said, style="dim"), Text(_CAUTION, style="dim"))
 
 
-def _table(tank: BookTank) -> Table:
+def _table(tank: BookTank, *, together: bool) -> Table:
     lines = [*tank.lines, tank.total] if len(tank.lines) > 1 else list(tank.lines)
     # Kinds of water that the tank never sees would only push the rest off the screen.
     shown = [
-        (title, key, sign) for title, key, sign in _COLUMNS if any(_value(getattr(line, key)) != 0 for line in lines)
+        (title, key, sign) for title, key, sign in _COLUMNS if any(_litres_of(line, key, together) for line in lines)
     ]
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     table.add_column("", justify="left", no_wrap=True)
-    for title in ("opening", *(title for title, _, _ in shown), "closing", "rest", "95 %"):
+    for title in (
+        "opening",
+        *("spilt" if together and key == "spill_l" else title for title, key, _ in shown),
+        "closing",
+        "rest",
+        "95 %",
+    ):
         table.add_column(title, justify="right", no_wrap=True)
     table.add_column("", justify="left", no_wrap=True)
     for line in lines:
@@ -59,7 +65,7 @@ def _table(tank: BookTank) -> Table:
         table.add_row(
             label,
             _litres(line.opening_l),
-            *(_signed(getattr(line, key), sign) for _, key, sign in shown),
+            *(_signed(sign * _litres_of(line, key, together)) for _, key, sign in shown),
             _litres(line.closing_l),
             _rest(line),
             _interval(line.rest_l),
@@ -81,16 +87,19 @@ def _reasons(tank: BookTank) -> list[Text]:
     return told
 
 
-def _value(one: Estimate) -> float:
-    return round(one.value)
-
-
 def _litres(one: Answered) -> str:
     return "unknown" if isinstance(one, Unknown) else f"{one.value:,.0f}"
 
 
-def _signed(one: Estimate, sign: int) -> str:
-    value = sign * round(one.value)
+def _litres_of(line: BookLine, key: str, together: bool) -> int:
+    """For all tanks together, without what only runs from one into another."""
+    amount: Estimate = getattr(line, key)
+    if together and key in ("overflow_in_l", "spill_l"):
+        return round(amount.value) - round(min(line.overflow_in_l.value, line.spill_l.value))
+    return round(amount.value)
+
+
+def _signed(value: int) -> str:
     return f"{value:+,d}" if value else "0"
 
 

@@ -21,7 +21,9 @@ def add_to(app: typer.Typer) -> None:
 def run(
     when: Annotated[
         str | None,
-        typer.Argument(metavar="[WHEN]", help="A time within the run or near it; the newest run if left out."),
+        typer.Argument(
+            metavar="[WHEN]", help="A day (its newest run), or a time within a run or near it; the newest if left out."
+        ),
     ] = None,
     pressure: Annotated[
         str | None,
@@ -39,12 +41,16 @@ def run(
     from . import layout_run
 
     with open_site(site, as_of) as opened, opened.progress("reading the log") as progress:
+        from_ms, upto_ms = (
+            None if when is None else read_time_ms(when, opened.zone, "WHEN", date_is_end=end) for end in (False, True)
+        )
         answer = answers.run(
             opened.settings,
             opened.reader,
             opened.folder,
             opened.as_of_ms,
-            when_ms=None if when is None else read_time_ms(when, opened.zone, "WHEN"),
+            from_ms=from_ms,
+            upto_ms=upto_ms,
             pressure=pressure,
             progress=progress,
         )

@@ -26,6 +26,8 @@ _OUT = (
     ("spill", "spill_l", "#4b4b4b"),
 )
 _FIRST_LABELS = 32
+_MOST_LETTERS = 90
+"""More do not go side by side."""
 
 
 def book(answer: BookAnswer) -> Figure:
@@ -67,8 +69,9 @@ def book(answer: BookAnswer) -> Figure:
     rests.axhline(0, color="black", linewidth=0.8)
     rests.set_ylabel("unexplained rest,\nL with 95 %")
     step = max(1, -(-len(lines) // _FIRST_LABELS))
-    rests.set_xticks(at[::step], [line.label + ("" if line.is_whole else "*") for line in lines][::step])
-    rests.tick_params(axis="x", rotation=60 if len(lines) > 8 else 0)
+    labels = [line.label.removeprefix("week of ") + ("" if line.is_whole else "*") for line in lines][::step]
+    rests.set_xticks(at[::step], labels)
+    rests.tick_params(axis="x", rotation=60 if sum(map(len, labels)) > _MOST_LETTERS else 0)
     days = {"day": "rain days", "week": "weeks of rain days", "month": "months of rain days"}[answer.by]
     rests.set_xlabel(f"{days}, cut at {answer.rain_day_hour:02d}:00 (* not whole)")
     return figure

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
 
 from rainstead.errors import RainsteadError
 
@@ -45,9 +46,15 @@ def new_figure(
     for ax in axes:
         ax.grid(True, color="#dddddd", linewidth=0.6)
         ax.set_axisbelow(True)
+        ax.yaxis.set_major_formatter(FuncFormatter(_litres_as_printed))
         for side in ("top", "right"):
             ax.spines[side].set_visible(False)
     return figure, axes
+
+
+def _litres_as_printed(value: float, _: int | None) -> str:
+    """12,500, as the tables have it."""
+    return f"{value:,.10g}".replace("-", "\N{MINUS SIGN}")
 
 
 def days(t_ms: Any) -> Any:

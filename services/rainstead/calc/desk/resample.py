@@ -42,9 +42,10 @@ def season_paths(
         apart = np.abs(day_of_year[starts] - (first_day_of_year + first - 1) % _YEAR_DAYS - 1)
         good = starts if any_season else starts[np.minimum(apart, _YEAR_DAYS - apart) <= SEASON_DAYS]
         if len(good) < _FEWEST_BLOCKS:
+            season = "this season" if first == 0 else f"the season {first} days from now"
             return Unknown(
-                f"the rain record has {len(good)} unbroken stretches of {BLOCK_DAYS} days of the season {first} days "
-                f"from now; {_FEWEST_BLOCKS} are wanted: name a longer record"
+                f"the rain record has {len(good)} unbroken stretches of {BLOCK_DAYS} days of {season}; "
+                f"{_FEWEST_BLOCKS} are wanted: name a longer record"
             )
         chosen = rng.choice(good, size=paths)
         length = min(BLOCK_DAYS, days - first)
