@@ -142,7 +142,10 @@ def storm(
     upto_ms: int | None = None,
     progress: Progress | None = None,
 ) -> tuple[StormAnswer, StormSeries]:
-    """The newest storm, or the one of most rain between two times, else the nearest within a week. Raises NoGauge, NoStorm."""
+    """The newest storm, or the one of most rain between two times, else the nearest within a week.
+
+    Raises NoGauge, NoStorm.
+    """
     wanted = _wanted(settings, reader, as_of_ms, from_ms, upto_ms)
     evidence = gather(
         settings,

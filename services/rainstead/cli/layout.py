@@ -68,7 +68,7 @@ def now(answer: NowAnswer) -> Group:
             flow += f", because {answer.flow.because}"
         said = f"Flow {flow}"
         if run is not None:
-            said += f"; this pump run {run.volume_l:,.0f} L in {span((run.end_ms - run.start_ms) / 1000)}"
+            said += f"; this pump run {run.volume_l:z,.0f} L in {span((run.end_ms - run.start_ms) / 1000)}"
         parts.append(Text(said))
         if run is not None:
             parts.append(_dim(_PUMP_CAUTION))
@@ -249,8 +249,8 @@ def pump(answer: PumpAnswer) -> Group:
         table.add_row(
             moment(run.start_ms, answer.time_zone),
             f"{span(line.duration_s)}{still}",
-            f"{run.volume_l:,.0f}",
-            f"±{1.96 * run.volume_u_l:,.0f}",
+            f"{run.volume_l:z,.0f}",
+            f"±{1.96 * run.volume_u_l:z,.0f}",
             f"{run.flow_l_min:.1f}" if has_flow else "unknown",
             f"±{1.96 * run.flow_u_l_min:.1f}" if has_flow else "",
             f"{run.pulses:,}",
@@ -300,7 +300,7 @@ def replay(answer: ReplayAnswer) -> Group:
         totals = _table("total", "is", "would be")
         for one in answer.totals:
             digits = 1 if one.unit == "mm" else 0
-            totals.add_row(f"{one.what} {one.unit}".strip(), f"{one.value:,.{digits}f}", f"{one.other:,.{digits}f}")
+            totals.add_row(f"{one.what} {one.unit}".strip(), f"{one.value:z,.{digits}f}", f"{one.other:z,.{digits}f}")
         parts += [table, Text(""), totals, Text("")]
         if not answer.events:
             parts.append(Text("The same alarms would have been raised and cleared."))

@@ -88,7 +88,7 @@ def _reasons(tank: BookTank) -> list[Text]:
 
 
 def _litres(one: Answered) -> str:
-    return "unknown" if isinstance(one, Unknown) else f"{one.value:,.0f}"
+    return "unknown" if isinstance(one, Unknown) else f"{one.value:z,.0f}"
 
 
 def _litres_of(line: BookLine, key: str, together: bool) -> int:
@@ -108,4 +108,4 @@ def _rest(line: BookLine) -> str:
 
 
 def _interval(one: Answered) -> str:
-    return "" if isinstance(one, Unknown) or one.high is None else f"±{(one.high - one.low) / 2:,.0f}"
+    return "" if isinstance(one, Unknown) or one.high is None else f"±{(one.high - one.low) / 2:z,.0f}"

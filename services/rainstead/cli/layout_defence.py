@@ -47,8 +47,8 @@ def _range(answered: Answered, unit: str, digits: int = 0) -> str:
     if isinstance(answered, Unknown):
         return "unknown"
     if answered.high is None:
-        return f"{answered.value:,.{digits}f} {unit} or more"
-    return f"{answered.value:,.{digits}f} {unit} ({answered.low:,.{digits}f} to {answered.high:,.{digits}f})"
+        return f"{answered.value:z,.{digits}f} {unit} or more"
+    return f"{answered.value:z,.{digits}f} {unit} ({answered.low:z,.{digits}f} to {answered.high:z,.{digits}f})"
 
 
 def _why(*several: Answered) -> list[Text]:
@@ -58,7 +58,7 @@ def _why(*several: Answered) -> list[Text]:
 
 
 def _takes(answer: DefenceAnswer) -> list[Text]:
-    parts = [Text(f"{answer.depth_mm:g} mm on {answer.area_m2:,.0f} m² takes {litres(answer.need_l)}.", style="bold")]
+    parts = [Text(f"{answer.depth_mm:g} mm on {answer.area_m2:z,.0f} m² takes {litres(answer.need_l)}.", style="bold")]
     parts.append(Text(f"  flow     {_range(answer.flow_l_min, 'L/min', 1)}{_flow_from(answer)}"))
     if not isinstance(answer.minutes, Unknown):
         parts.append(Text(f"  time     {_range(answer.minutes, 'min')}"))

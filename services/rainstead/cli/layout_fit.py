@@ -40,11 +40,11 @@ def strapping(answer: StrappingFit) -> Group:
         for line in answer.table:
             table.add_row(
                 f"{line.depth_m:.3f} m",
-                f"{line.volume_l.value:,.0f}",
+                f"{line.volume_l.value:z,.0f}",
                 _half(line.volume_l, 0),
                 "" if line.l_per_cm is None else f"{line.l_per_cm.value:.1f}",
                 "" if line.l_per_cm is None or not line.is_measured else _half(line.l_per_cm, 1),
-                f"{line.in_force_l:,.0f}",
+                f"{line.in_force_l:z,.0f}",
                 Text("" if line.is_measured else "taken over", style="dim"),
             )
         parts += [Text(""), table, Text("")]
@@ -131,7 +131,7 @@ def meter(answer: MeterFit) -> Group:
         for line in answer.pours:
             table.add_row(
                 line.label,
-                f"{line.volume_l:,.1f}",
+                f"{line.volume_l:z,.1f}",
                 f"{line.pulses:,}",
                 f"{line.k_per_l:.2f}",
                 f"±{1.96 * line.k_u_per_l:.2f}",
@@ -188,7 +188,7 @@ def _steps(steps: tuple[StepLine, ...], zone: str) -> list[Any]:
         table.add_row(
             step.label,
             f"{step.volume_l:+,.0f}",
-            f"±{1.96 * step.volume_u_l:,.0f}",
+            f"±{1.96 * step.volume_u_l:z,.0f}",
             f"{step.before_m:.3f} m",
             f"{step.after_m:.3f} m",
             moment(step.before_ms, zone),
@@ -207,7 +207,7 @@ def _left(left: tuple[LeftOut, ...]) -> list[Any]:
 def _compared(one: Compared | None, digits: int, unit: str) -> Text:
     if one is None:
         return Text("")
-    said = f"In force: {one.value:,.{digits}f} ±{1.96 * one.u:,.{digits}f} {unit}. "
+    said = f"In force: {one.value:z,.{digits}f} ±{1.96 * one.u:z,.{digits}f} {unit}. "
     if one.differs:
         return Text(f"{said}They differ by more than their uncertainty (En {one.en:+.2f}).", style="yellow")
     return Text(f"{said}They do not differ by more than their uncertainty (En {one.en:+.2f}).", style="green")
@@ -232,7 +232,7 @@ def _thousandfold(one: Answered) -> Estimate:
 
 def _half(one: Estimate, digits: int) -> str:
     assert one.high is not None
-    return f"±{(one.high - one.low) / 2:,.{digits}f}"
+    return f"±{(one.high - one.low) / 2:z,.{digits}f}"
 
 
 def _table(*columns: str, left: int = 1) -> Table:

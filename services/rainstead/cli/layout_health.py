@@ -56,7 +56,7 @@ def _logger(board: BoardHealth) -> list[Any]:
     lines = [Text(" ".join(said))]
     more = []
     if board.free_mb is not None:
-        more.append(f"{board.free_mb:,.0f} MB free")
+        more.append(f"{board.free_mb:z,.0f} MB free")
     if board.resident_bytes is not None:
         more.append(f"{board.resident_bytes / 1e6:.0f} MB of memory")
     if board.slowest_commit_s is not None:

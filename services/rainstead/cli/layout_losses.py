@@ -90,9 +90,9 @@ def _range(answered: Answered) -> str:
     if isinstance(answered, Unknown) or answered.high is None:
         return "not known"
     if answered.u == 0:
-        return f"{answered.value:,.0f}"
+        return f"{answered.value:z,.0f}"
     digits = 1 if answered.u < 2 else 0
-    return f"{answered.value:,.{digits}f} ({answered.low:,.{digits}f} to {answered.high:,.{digits}f})"
+    return f"{answered.value:z,.{digits}f} ({answered.low:z,.{digits}f} to {answered.high:z,.{digits}f})"
 
 
 def _dim(text: str) -> Text:

@@ -69,4 +69,4 @@ def _said(line: NoteLine) -> str:
         case _:
             assert line.volume_l is not None and line.volume_u_l is not None
             digits = 0 if abs(line.volume_l) >= 100 else 1
-            return f"{line.volume_l:,.{digits}f} L ±{1.96 * line.volume_u_l:,.{digits}f}"
+            return f"{line.volume_l:z,.{digits}f} L ±{1.96 * line.volume_u_l:z,.{digits}f}"

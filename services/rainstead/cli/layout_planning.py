@@ -34,8 +34,8 @@ def _range(answered: Answered, digits: int = 0) -> str:
     if isinstance(answered, Unknown):
         return "unknown"
     if answered.high is None:
-        return f"{answered.value:,.{digits}f} or more"
-    return f"{answered.value:,.{digits}f} ({answered.low:,.{digits}f} to {answered.high:,.{digits}f})"
+        return f"{answered.value:z,.{digits}f} or more"
+    return f"{answered.value:z,.{digits}f} ({answered.low:z,.{digits}f} to {answered.high:z,.{digits}f})"
 
 
 def _percent(ratio: float) -> str:
@@ -165,6 +165,7 @@ def outlook(answer: OutlookAnswer) -> Group:
         parts.append(Text(f"Without rain: not enough to say, because {answer.days_without_rain.because}.", "yellow"))
     else:
         parts.append(Text(f"Without rain it is touched in {_range(answer.days_without_rain)} days.", style="bold"))
+        parts.append(Text("All of them fall on as above; when one is empty, the rest is drawn from the others.", "dim"))
     parts += _with_rain(answer)
     return Group(*parts, Text(_RESERVE_CAUTION, style="dim"))
 
@@ -207,7 +208,7 @@ def sizing(answer: SizingAnswer) -> Group:
         Text(f"{drawn}; {litres(answer.capacity_l)} of tanks, of which {litres(answer.reserve_l)} stay for fire."),
         Text(
             f"Run over {years:.0f} years of rain, {record.first_day} to {record.last_day}, "
-            f"{record.rain_mm_year:,.0f} mm a year, from {record.source}."
+            f"{record.rain_mm_year:z,.0f} mm a year, from {record.source}."
         ),
     ]
     priced = any(line.cost is not None for line in answer.options)
@@ -216,14 +217,14 @@ def sizing(answer: SizingAnswer) -> Group:
     for line in answer.options:
         days = sorted(one.days_short / years for one in (line.after, line.before))
         both = f"{days[1]:.0f}" if round(days[0]) == round(days[1]) else f"{days[0]:.0f} to {days[1]:.0f}"
-        cost = "" if line.cost is None else f"{line.cost:,.0f}"
-        by_kl = "" if isinstance(line.after.cost_per_kl, Unknown) else f"{line.after.cost_per_kl.value:,.2f}"
+        cost = "" if line.cost is None else f"{line.cost:z,.0f}"
+        by_kl = "" if isinstance(line.after.cost_per_kl, Unknown) else f"{line.after.cost_per_kl.value:z,.2f}"
         table.add_row(
             line.name,
             f"{both} d",
             f"{line.after.longest_short_days} d",
             f"{100 * line.after.supply_ratio:.1f} %",
-            f"{line.after.spilt_l_year / 1000:,.1f}",
+            f"{line.after.spilt_l_year / 1000:z,.1f}",
             ""
             if line is answer.options[0] or line.after.kept_l_year is None
             else f"{line.after.kept_l_year / 1000:+,.1f}",

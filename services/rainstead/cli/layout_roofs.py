@@ -45,21 +45,20 @@ def _range(answered: Answered, digits: int = 0, times: float = 1) -> str:
     if isinstance(answered, Unknown):
         return "not known"
     if answered.high is None:
-        return f"≥ {times * answered.value:,.{digits}f}"
+        return f"≥ {times * answered.value:z,.{digits}f}"
     low, high = times * answered.low, times * answered.high
-    return f"{times * answered.value:,.{digits}f} ({low:,.{digits}f} to {high:,.{digits}f})"
+    return f"{times * answered.value:z,.{digits}f} ({low:z,.{digits}f} to {high:z,.{digits}f})"
 
 
 def _short(answered: Answered, digits: int = 0, times: float = 1) -> str:
     """The value alone."""
     if isinstance(answered, Unknown):
         return ""
-    return f"{'≥ ' if answered.high is None else ''}{times * answered.value:,.{digits}f}"
+    return f"{'≥ ' if answered.high is None else ''}{times * answered.value:z,.{digits}f}"
 
 
 def _number(value: float | None, digits: int = 0) -> str:
-    # Adding nought turns a negative one into nought.
-    return "" if value is None else f"{round(value, digits) + 0.0:,.{digits}f}"
+    return "" if value is None else f"{value:z,.{digits}f}"
 
 
 def storm(answer: StormAnswer) -> Group:
@@ -93,7 +92,7 @@ def storm(answer: StormAnswer) -> Group:
             _range(group.roof_l),
             _short(group.yield_l_mm, 1),
             f"{group.nominal_yield_l_mm:.1f}",
-            f"{group.due_l:,.0f}",
+            f"{group.due_l:z,.0f}",
             _percent(group.share_ratio),
             _percent(group.normal_share_ratio),
         )
@@ -198,7 +197,7 @@ def _change(group: YieldGroup, answer: YieldAnswer) -> list[Text]:
     share = f"{_range(change.ratio, 0, 100)} %"
     told = f"{group.name}: since {since} the roofs give {share} of what they gave before"
     looks = "look for a blocked gutter or a split downpipe" if change.ratio.value < 1 else "something has changed"
-    chance = f"chance shows as much once in {1 / change.chance:,.0f}"
+    chance = f"chance shows as much once in {1 / change.chance:z,.0f}"
     return [Text(f"{told}: {looks} ({chance})", style="bold red")]
 
 

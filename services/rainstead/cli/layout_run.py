@@ -49,8 +49,8 @@ def _range(answered: Answered, unit: str, digits: int = 0) -> str:
     if isinstance(answered, Unknown):
         return f"not enough to say, because {answered.because}"
     if answered.high is None:
-        return f"{answered.value:,.{digits}f} {unit} or more"
-    return f"{answered.value:,.{digits}f} {unit} ({answered.low:,.{digits}f} to {answered.high:,.{digits}f})"
+        return f"{answered.value:z,.{digits}f} {unit} or more"
+    return f"{answered.value:z,.{digits}f} {unit} ({answered.low:z,.{digits}f} to {answered.high:z,.{digits}f})"
 
 
 def _title(answer: RunAnswer) -> list[Text]:
@@ -77,17 +77,17 @@ def _measures(answer: RunAnswer) -> Table:
     for measure in answer.measures:
         name = f"{_HOW[measure.name]} {measure.by}"
         weight = "not used" if measure.weight_ratio is None else f"{measure.weight_ratio:.0%}"
-        table.add_row(name, f"{measure.volume_l.value:,.0f}", f"±{1.96 * measure.volume_l.u:,.0f}", weight)
+        table.add_row(name, f"{measure.volume_l.value:z,.0f}", f"±{1.96 * measure.volume_l.u:z,.0f}", weight)
     if not isinstance(answer.best_l, Unknown) and len(answer.measures) > 1:
-        spread = f"±{1.96 * answer.best_l.u:,.0f}"
-        table.add_row(Text("best value", style="bold"), f"{answer.best_l.value:,.0f}", spread, "")
+        spread = f"±{1.96 * answer.best_l.u:z,.0f}"
+        table.add_row(Text("best value", style="bold"), f"{answer.best_l.value:z,.0f}", spread, "")
     return table
 
 
 def _agreement(answer: RunAnswer) -> list[Text]:
     parts = []
     for left in answer.left_out:
-        bound = "" if left.at_least_l is None else f"; at least {left.at_least_l.low:,.0f} L"
+        bound = "" if left.at_least_l is None else f"; at least {left.at_least_l.low:z,.0f} L"
         parts.append(Text(f"{_HOW[left.name]} {left.by}: left out, because {left.because}{bound}.", style="dim"))
     odd = next((measure for measure in answer.measures if measure.name == answer.odd), None)
     if odd is not None:
@@ -164,7 +164,7 @@ def _fuel(answer: RunAnswer) -> list[Text]:
             said += f"; {_range(fuel.water_per_fuel_l_l, 'L of water', 0)} a litre of fuel"
         parts.append(Text(said))
     if answer.work is not None:
-        work = f"At {answer.work.pressure_kpa:.0f} kPa the pump does {answer.work.power_w:,.0f} W of work on the water"
+        work = f"At {answer.work.pressure_kpa:.0f} kPa the pump does {answer.work.power_w:z,.0f} W of work on the water"
         if not isinstance(answer.work.kwh_per_fuel_l, Unknown) and answer.work.rating_ratio is not None:
             work += f", {_range(answer.work.kwh_per_fuel_l, 'kWh', 2)} a litre of fuel: {answer.work.rating_ratio:.0%}"
             work += " of a well-kept irrigation plant's"

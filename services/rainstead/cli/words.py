@@ -50,7 +50,7 @@ def span(seconds: float) -> str:
 
 def litres(value: float | None) -> str:
     """Whole litres."""
-    return "unknown" if value is None else f"{value:,.0f} L"
+    return "unknown" if value is None else f"{value:z,.0f} L"
 
 
 def spread(level: "TankLevel | Total") -> str:
@@ -59,7 +59,7 @@ def spread(level: "TankLevel | Total") -> str:
         return "or more"
     if level.volume_l is None or level.volume_u_l is None:
         return ""
-    return f"±{1.96 * level.volume_u_l:,.0f}"
+    return f"±{1.96 * level.volume_u_l:z,.0f}"
 
 
 def state_mark(level: "TankLevel") -> str:
