@@ -31,6 +31,7 @@ def dashboards(
     if not send:
         typer.echo(made.template_text(bucket or made.BUCKET), nl=False)
         return
+    from rainstead.forward import read_token
     from rainstead.settings import load_settings
 
     forward = load_settings(site / "site.toml", now_ms=SystemClock().wall_ms()).forward
@@ -38,11 +39,10 @@ def dashboards(
         raise SettingsError(
             f"{site / 'site.toml'}: forward = nothing: there is no server to send to; add a [forward] table"
         )
-    path = site / forward.token_file if token_file is None else token_file
-    try:
-        token = path.read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{path}: the token cannot be read ({error})") from None
+    if token_file is None:
+        token = read_token(site / forward.token_file, "forward.token_file")
+    else:
+        token = read_token(token_file, "--token-file")
     ca_file = None if forward.ca_file is None else str(site / forward.ca_file)
     chosen = forward if bucket is None else forward.model_copy(update={"bucket": bucket})
     for name in made.send(chosen, token, ca_file):

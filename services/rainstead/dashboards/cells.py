@@ -5,7 +5,7 @@ from typing import Literal
 
 from rainstead.forward import measurement
 
-from .flux import Source, field_of, source, tag_of, unit_of
+from .flux import SHOWN_BUCKET, SHOWN_SITE, Source, field_of, source, tag_of, unit_of
 from .rollups import rolled
 
 __all__ = ["BOARDS", "Board", "Cell"]
@@ -111,18 +111,18 @@ _ALARM_COUNT = (
 )
 
 _UNUSABLE = (
-    f"from(bucket: v.bucket)\n"
+    f"from(bucket: {SHOWN_BUCKET})\n"
     f"  |> range(start: v.timeRangeStart, stop: v.timeRangeStop)\n"
-    f'  |> filter(fn: (r) => r._field == "{field_of("level", "quality")}" and r.site == v.site)\n'
+    f'  |> filter(fn: (r) => r._field == "{field_of("level", "quality")}" and r.site == {SHOWN_SITE})\n'
     "  |> map(fn: (r) => ({r with _value: if r._value == 0.0 then 0 else 1}))\n"
     f'  |> group(columns: ["{tag_of("level", "sensor")}"])\n'
     f"  |> aggregateWindow(every: {_WINDOW}, fn: sum, createEmpty: false)"
 )
 
 _LAST_SEEN = (
-    f"from(bucket: v.bucket)\n"
+    f"from(bucket: {SHOWN_BUCKET})\n"
     f"  |> range(start: v.timeRangeStart, stop: v.timeRangeStop)\n"
-    f'  |> filter(fn: (r) => r._field == "{field_of("level", "quality")}" and r.site == v.site)\n'
+    f'  |> filter(fn: (r) => r._field == "{field_of("level", "quality")}" and r.site == {SHOWN_SITE})\n'
     "  |> last()\n"
     "  |> group()\n"
     '  |> rename(columns: {_value: "quality"})\n'

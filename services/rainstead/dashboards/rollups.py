@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from rainstead.forward import measurement
 
-from .flux import Source, field_of, quoted, source, tag_of
+from .flux import SHOWN_BUCKET, SHOWN_SITE, Source, field_of, quoted, source, tag_of
 
 __all__ = ["PERIODS", "ROLLUPS", "Period", "Rollup", "rolled", "task_query"]
 
@@ -51,10 +51,10 @@ def rolled(of: str, field: str, fn: str, every: str) -> Source:
         raise KeyError(f"no rollup keeps {fn} of {of}.{field}")
     tags = ", ".join(f'"{tag_of(of, tag)}"' for tag in measurement(of).tags)
     return (
-        'from(bucket: v.bucket + "_rollup")\n'
+        f'from(bucket: {SHOWN_BUCKET} + "_rollup")\n'
         "  |> range(start: v.timeRangeStart, stop: v.timeRangeStop)\n"
         f'  |> filter(fn: (r) => r._measurement == "{measurement(of).name}_{every}")\n'
-        f'  |> filter(fn: (r) => r._field == "{field_of(of, field)}_{fn}" and r.site == v.site)\n'
+        f'  |> filter(fn: (r) => r._field == "{field_of(of, field)}_{fn}" and r.site == {SHOWN_SITE})\n'
         f"  |> group(columns: [{tags}])"
     )
 

@@ -33,12 +33,12 @@ def send(forward: Forward, token: str, ca_file: str | None = None) -> tuple[str,
         url=forward.url, org=forward.org, token=token, timeout_s=30, ca_file=ca_file, proxy=forward.proxy, retries=False
     )
     try:
-        return _send(_asking(client), forward)
+        return _send(_asking(client, forward.url), forward)
     except ApiException as error:
         advice = {
             401: "the token is not accepted; name another with --token-file",
             403: "the token may not make dashboards and tasks; name an all-access token with --token-file",
-            404: "there is no such organisation, or the server has no templates (version 2 of its interface has)",
+            404: "the server has no templates; version 2 of its interface has",
         }.get(error.status, " ".join(str(error.body or error.reason).split())[:300])
         raise NotSent(f"{forward.url}: {error.status}: {advice}") from None
     except (urllib3.exceptions.HTTPError, OSError) as error:
@@ -48,20 +48,44 @@ def send(forward: Forward, token: str, ca_file: str | None = None) -> tuple[str,
 
 
 def _send(ask: Ask, forward: Forward) -> tuple[str, ...]:
-    found = ask("GET", "/api/v2/orgs", query=[("org", forward.org)])["orgs"]
-    if not found:
-        raise NotSent(f"{forward.url}: there is no organisation {forward.org!r} that this token may see")
-    org = found[0]["id"]
+    orgs = _found(ask, "orgs", ("org", forward.org))
+    if not orgs:
+        raise NotSent(
+            f"{forward.url}: there is no organisation {forward.org!r} that this token may see "
+            "(or the server is of an older kind, without organisations and templates); check forward.org and the token"
+        )
+    org = orgs[0]["id"]
+    if not _found(ask, "buckets", ("orgID", org), ("name", forward.bucket)):
+        raise NotSent(
+            f"{forward.url}: there is no bucket {forward.bucket!r} in {forward.org!r} that this token may see; "
+            "make it, or check forward.bucket and the token"
+        )
     stacks = ask("GET", "/api/v2/stacks", query=[("orgID", org), ("name", _STACK)])["stacks"]
     kept = [one["id"] for one in stacks if one["events"][-1]["eventType"] != "uninstall"]
     stack = kept[0] if kept else ask("POST", "/api/v2/stacks", {"orgID": org, "name": _STACK})["id"]
     body = {"orgID": org, "stackID": stack, "template": {"contents": template(forward.bucket)}}
-    summary = ask("POST", "/api/v2/templates/apply", body)["summary"]
-    dashboards, tasks = ([one["name"] for one in summary[kind]] for kind in ("dashboards", "tasks"))
+    answer = ask("POST", "/api/v2/templates/apply", body)
+    if answer.get("errors"):
+        # It says so with 200, and has taken nothing.
+        raise NotSent(f"{forward.url}: the server does not take the template: {answer['errors'][0]['reason']}")
+    summary = answer["summary"]
+    dashboards, tasks = ([one["name"] for one in summary[kind]] for kind in ("dashboards", "summaryTask"))
     return (*dashboards, *tasks, *(one["check"]["name"] for one in summary["checks"]))
 
 
-def _asking(client: Any) -> Ask:
+def _found(ask: Ask, kind: str, *query: tuple[str, str]) -> list[Any]:
+    """A name that is not there is an empty list to some servers and 404 to others."""
+    from influxdb_client.rest import ApiException
+
+    try:
+        return list(ask("GET", f"/api/v2/{kind}", query=query).get(kind) or ())
+    except ApiException as error:
+        if error.status != 404:
+            raise
+        return []
+
+
+def _asking(client: Any, url: str) -> Ask:
     def ask(method: str, path: str, body: Any = None, query: Any = ()) -> Any:
         answer = client.api_client.call_api(
             path,
@@ -69,9 +93,15 @@ def _asking(client: Any) -> Ask:
             query_params=list(query),
             header_params={"Content-Type": "application/json", "Accept": "application/json"},
             body=body,
-            auth_settings=["TokenAuthentication"],
+            _return_http_data_only=True,
             _preload_content=False,
         )
-        return json.loads(answer.data)
+        try:
+            said = json.loads(answer.data)
+        except ValueError:
+            said = None
+        if not isinstance(said, dict):
+            raise NotSent(f"{url}: what answers there does not speak the InfluxDB 2 interface; check forward.url")
+        return said
 
     return ask

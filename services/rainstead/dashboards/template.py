@@ -7,13 +7,14 @@ from typing import Any
 from rainstead.forward import measurement
 
 from .cells import BOARDS, Board, Cell
-from .flux import quoted, source, tag_of
+from .flux import BUCKET_VARIABLE, SITE_VARIABLE, quoted, source, tag_of
 from .rollups import PERIODS, task_query
 
 __all__ = ["BUCKET", "template", "template_text"]
 
 BUCKET = "rainstead"
 _COLOURS = ("#2b6f8a", "#c97b2d", "#5d8a3a", "#8a4a6b")
+_TOLD = "${r.site}: ${r._level} (crit: silent for an hour; look at its board, then at its network)"
 _LABEL = [{"kind": "Label", "name": "rainstead"}]
 
 
@@ -35,11 +36,21 @@ def template(bucket: str = BUCKET) -> list[dict[str, Any]]:
                 "associations": _LABEL,
             },
         ),
-        _object("Variable", "bucket", {"type": "constant", "values": [bucket], "associations": _LABEL}),
         _object(
             "Variable",
-            "site",
-            {"type": "query", "language": "flux", "query": _sites(bucket), "associations": _LABEL},
+            "rainstead-bucket",
+            {"name": BUCKET_VARIABLE, "type": "constant", "values": [bucket], "associations": _LABEL},
+        ),
+        _object(
+            "Variable",
+            "rainstead-site",
+            {
+                "name": SITE_VARIABLE,
+                "type": "query",
+                "language": "flux",
+                "query": _sites(bucket),
+                "associations": _LABEL,
+            },
         ),
         *(_dashboard(board) for board in BOARDS),
         *(
@@ -62,10 +73,11 @@ def template(bucket: str = BUCKET) -> list[dict[str, Any]]:
 
 
 def _sites(bucket: str) -> str:
+    """However long ago a site was heard: a silent one is just what somebody looks for."""
     return (
         'import "influxdata/influxdb/schema"\n\n'
         f'schema.measurementTagValues(bucket: {quoted(bucket)}, measurement: "{measurement("site").name}", '
-        f'tag: "{tag_of("site", "site")}")'
+        f'tag: "{tag_of("site", "site")}", start: 1970-01-01T00:00:00Z)'
     )
 
 
@@ -80,7 +92,7 @@ def _silent(bucket: str) -> dict[str, Any]:
         "timeSince": "1h",
         "staleTime": "24h",
         "reportZero": False,
-        "statusMessageTemplate": "${r.site} is silent: look at its board, then at the network",
+        "statusMessageTemplate": _TOLD,
         "query": f"{source('site', 'schema', bucket=quoted(bucket), every_site=True)}",
         "associations": _LABEL,
     }
