@@ -233,7 +233,7 @@ def storms(answer: StormsAnswer) -> Group:
             "" if line.dry_before_s is None else span(line.dry_before_s),
         )
     gap = span(answer.storm_gap_s)
-    said = f"{len(answer.storms)} storms, {answer.total_mm:.1f} mm; a dry gap over {gap} ends a storm."
+    said = f"In all {answer.total_mm:.1f} mm; a dry gap over {gap} ends a storm."
     return Group(table, Text(""), _dim(said), *_more_note(answer.storms))
 
 

@@ -118,7 +118,7 @@ def fit_yield(storms: StormGains, *, shared_u_ratio: float = 0.0) -> YieldFit | 
         return Unknown(f"all {len(storms)} storms filled the tanks to the brim, so that each is a lower bound only")
     if wet < FEWEST_STORMS:
         return Unknown(
-            f"only {wet} storms of {_LEAST_MM:g} mm or more were measured to the end, and {FEWEST_STORMS} are needed"
+            f"{FEWEST_STORMS} storms of {_LEAST_MM:g} mm or more must be measured to the end, and there are {wet}"
         )
     if not np.any(storms.gain_l[storms.bound == Bound.EXACT] > 2 * storms.gain_u_l[storms.bound == Bound.EXACT]):
         return Unknown("no storm brought more water than the levels are uncertain by")

@@ -27,7 +27,7 @@ def daily_fall(fall_l: F64, fall_u_l: F64, scale_u_ratio: float) -> Answered:
     """
     n = len(fall_l)
     if n < FEWEST_DAYS:
-        return Unknown(f"only {n} whole days without rain, pump or delivery are in the log; {FEWEST_DAYS} are wanted")
+        return Unknown(f"of {FEWEST_DAYS} whole days that are wanted without rain, pump or delivery, the log has {n}")
     middle = float(np.median(fall_l))
     sigma = max(_MAD_TO_SIGMA * float(np.median(np.abs(fall_l - middle))), float(np.median(fall_u_l)), 1e-9)
     kept = fall_l[np.abs(fall_l - middle) <= _FAR_OFF * (1 + _FEW / n) * sigma]
