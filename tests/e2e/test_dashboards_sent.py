@@ -129,8 +129,11 @@ def test_what_is_wrong_is_one_clear_line(
     assert reason in complaint and len(complaint.splitlines()) == 1, complaint
 
 
-def test_a_token_that_may_only_write_points_is_told_what_it_lacks(place: Place, tmp_path: Path) -> None:
-    code, said, complaint = send(make_site(tmp_path, place, place.token(("write", "buckets"))))
+@pytest.mark.parametrize("may", [(), (("read", "orgs"), ("read", "buckets"))], ids=["points", "looking"])
+def test_a_token_that_may_not_make_dashboards_is_told_what_it_lacks(
+    may: tuple[tuple[str, str], ...], place: Place, tmp_path: Path
+) -> None:
+    code, said, complaint = send(make_site(tmp_path, place, place.token(("write", "buckets"), *may)))
     assert (code, said) == (2, "")
     assert "token" in complaint and len(complaint.splitlines()) == 1, complaint
 

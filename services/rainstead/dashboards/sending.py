@@ -35,11 +35,18 @@ def send(forward: Forward, token: str, ca_file: str | None = None) -> tuple[str,
     try:
         return _send(_asking(client, forward.url), forward)
     except ApiException as error:
+        body = error.body.decode(errors="replace") if isinstance(error.body, bytes) else error.body
+        said = " ".join(str(body or error.reason).split())[:300]
+        lacks = (
+            "the token is not accepted, or may not make dashboards and tasks; name one with all access by --token-file"
+        )
         advice = {
-            401: "the token is not accepted; name another with --token-file",
-            403: "the token may not make dashboards and tasks; name an all-access token with --token-file",
+            401: lacks,
+            403: lacks,
             404: "the server has no templates; version 2 of its interface has",
-        }.get(error.status, " ".join(str(error.body or error.reason).split())[:300])
+            # Rights that are lacking for a part of the template come as an error of the server's own.
+            500: f"{lacks} ({said})" if "unauthorized" in said else said,
+        }.get(error.status, said)
         raise NotSent(f"{forward.url}: {error.status}: {advice}") from None
     except (urllib3.exceptions.HTTPError, OSError) as error:
         raise NotSent(f"{forward.url}: does not answer ({error}); check forward.url and the network") from None
