@@ -159,6 +159,18 @@ def test_every_point_arrives_in_spite_of(
     driven.close()
 
 
+def test_a_line_too_thin_for_large_writes_in_the_time_allowed_gets_all_of_it_across_in_small_ones(
+    real_server: Influxd, bucket: str, proxies: list[BreakingProxy], tmp_path: Path
+) -> None:
+    site = one_day(tmp_path, real_server, bucket)
+    proxies.append(BreakingProxy(real_server.url, lambda body: slow(len(body) / 30_000)))
+    driven = Driven(site, to(real_server, bucket, url=proxies[0].url, timeout_s=0.5))
+    driven.run(60)
+    assert differences(real_server.points(bucket), expected_points(site)) == []
+    assert any("does not answer" in line for line in driven.told)
+    driven.close()
+
+
 @pytest.mark.parametrize(("token", "place", "says"), [("wrong", None, "token"), (None, "nowhere", "bucket")])
 def test_a_real_refusal_is_told_as_what_it_is_and_mended_by_a_person(
     token: str | None, place: str | None, says: str, real_server: Influxd, bucket: str, tmp_path: Path

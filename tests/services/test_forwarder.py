@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from rainstead.derive import Deriver
 from rainstead.events import AlarmEvent
 from rainstead.forward import Answer, CursorFile, Forwarder, Word
+from rainstead.forward.outbox import Outbox
 from rainstead.log import LogReader, LogWriter, Row
 from rainstead.readings import Kind
 from rainstead.replay import replay
@@ -245,6 +246,39 @@ def test_waits_grow_are_ragged_and_heed_the_server(tmp_path: Path) -> None:
     assert due_ms - board.now_ms >= 77_000
     assert [line for line in board.told if "nothing is sent" in line] == ["nothing is sent: away"]
     board.close()
+
+
+def test_what_runs_out_of_time_on_a_thin_line_goes_in_smaller_writes_and_what_is_refused_a_connection_does_not() -> (
+    None
+):
+    sizes: list[int] = []
+
+    def thin(lines: Sequence[str]) -> Answer:
+        sizes.append(len(lines))
+        return Answer(Word.LATER, "timed out", in_time=False) if len(lines) > 700 else Answer(Word.STORED)
+
+    lines = [f"level,site=a range_mm=1.0 {t}" for t in range(5_000)]
+    server, outbox = FakeServer(thin), Outbox(5_000, random.Random(1))
+    for _ in range(2):
+        outbox.put(lines)
+        waits_s = []
+        for _ in range(100):
+            if not outbox.empty:
+                waits_s.append(outbox.send(server)[1])
+        assert outbox.empty and server.lines == 5_000 and outbox.refused == []
+        server.lines = 0
+    assert sizes[:4] == [5_000, 2_500, 1_250, 625] and max(sizes[-8:]) < 1_400
+
+    def away(lines: Sequence[str]) -> Answer:
+        sizes.append(len(lines))
+        return Answer(Word.LATER, "connection refused")
+
+    sizes.clear()
+    server.mood = away
+    outbox.put(lines)
+    for _ in range(4):
+        outbox.send(server)
+    assert len(set(sizes)) == 1
 
 
 def test_another_server_gets_all_of_it(tmp_path: Path) -> None:

@@ -52,17 +52,25 @@ class Outbox:
                 if len(part) == 1:
                     self.refused.append(Refused(part[0], answer.reason))
                 else:
-                    middle = len(part) // 2
-                    self._parts += [part[middle:], part[:middle]]
-                    if answer.word is Word.TOO_LARGE:
-                        self._size = max(min(self._size, middle), min(_FEWEST, self._most))
+                    self._halve(part, for_good=answer.word is Word.TOO_LARGE)
                 return answer, 0.0
             case Word.FORBIDDEN:
                 self._parts.append(part)
                 return answer, max(SLOW_WAIT_S, answer.wait_s or 0.0) * self._rng.uniform(0.8, 1.2)
             case Word.LATER:
-                self._parts.append(part)
+                if answer.in_time or len(part) <= _FEWEST:
+                    self._parts.append(part)
+                else:
+                    # Over a thin line a large write would run out of time for ever.
+                    self._halve(part)
                 return answer, self._back_off_s(answer.wait_s)
+
+    def _halve(self, part: list[str], *, for_good: bool = True) -> None:
+        """for_good: what comes later is to be small too."""
+        middle = len(part) // 2
+        self._parts += [part[middle:], part[:middle]]
+        if for_good:
+            self._size = max(min(self._size, middle), min(_FEWEST, self._most))
 
     def _back_off_s(self, asked_s: float | None) -> float:
         """Growing and ragged, so that a thousand boards do not come back in one second; never sooner than asked."""

@@ -29,12 +29,16 @@ class Word(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The server's word, its reason in words, and how long it asked to be left alone."""
+    """The server's word, its reason in words, and how long it asked to be left alone.
+
+    in_time: False where the time allowed for one write was over before there was an answer.
+    """
 
     word: Word
     reason: str = ""
     wait_s: float | None = None
     status: int | None = None
+    in_time: bool = True
 
 
 class Server(Protocol):
@@ -128,8 +132,16 @@ def _asked(ask: Any) -> Answer:
         headers: Any = error.headers or {}
         return meaning(error.status, _said(error), wait_s(headers.get("Retry-After"), headers.get("Date")))
     except (urllib3.exceptions.HTTPError, ssl.SSLError, OSError) as error:
-        return Answer(Word.LATER, f"the server does not answer: {error}")
+        return Answer(Word.LATER, f"the server does not answer: {error}", in_time=not _ran_out_of_time(error))
     return Answer(Word.STORED)
+
+
+def _ran_out_of_time(error: BaseException) -> bool:
+    """A body that does not get out in time comes wrapped, an answer that does not get in does not."""
+    import urllib3
+
+    wrapped = [error, *error.args]
+    return any(isinstance(one, urllib3.exceptions.TimeoutError | TimeoutError) for one in wrapped)
 
 
 def meaning(status: int | None, said: str, wait_s: float | None = None) -> Answer:
