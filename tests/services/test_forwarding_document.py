@@ -8,6 +8,7 @@ import pytest
 from fake_server import FakeServer
 from small_site import Row, make_site, utc_ms
 
+from rainstead.dashboards import PERIODS, ROLLUPS
 from rainstead.forward import MEASUREMENTS, SCHEMA_VERSION, Forwarder
 from rainstead.log import LogWriter
 from rainstead.readings import Kind
@@ -63,6 +64,16 @@ def test_the_document_tells_the_version_of_the_schema() -> None:
 def test_the_document_tells_what_is_worked_out_and_what_is_read() -> None:
     told = dict(re.findall(r"(?m)^## `(\w+)`\n\n.*(Worked out|As it was read)\.$", TEXT))
     assert told == {one.name: "Worked out" if one.derived else "As it was read" for one in MEASUREMENTS}
+
+
+def test_the_document_tells_what_the_rollups_keep() -> None:
+    told = re.findall(r"(?m)^\| `(\w+)` \| `(\w+)` \| (.*) \|$", TEXT)
+    assert [(of, field, tuple(re.findall(r"`(\w+)`", kept))) for of, field, kept in told] == [
+        (one.of, one.field, tuple(f"{one.field}_{fn}" for fn in one.fns)) for one in ROLLUPS
+    ]
+    again = re.search(r"The last (\d+) days of hours and (\d+) days of days", TEXT)
+    assert again is not None
+    assert {one.every: one.again for one in PERIODS} == {"1h": f"{again[1]}d", "1d": f"{again[2]}d"}
 
 
 class Listening(FakeServer):
