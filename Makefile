@@ -15,7 +15,8 @@ help:
 	@echo "make servers the time-series servers that tests run against, built once; \`make test\` does it too, where go and cargo are"
 	@echo "make check   format, lint and types"
 	@echo "make bench   speed and size, each beside a bare baseline"
-	@echo "make soak    lives of a site under random faults, against the truth; SECONDS=600 for longer"
+	@echo "make soak    lives of a site under random faults, against the truth; SECONDS=600 for longer; then a month without"
+	@echo "             a server, and 1,000 boards on one (BOARDS=100 for fewer), where 'make servers' has built it"
 	@echo "make board   the logger on a virtual board: power cuts, watchdog, kernel edges; needs root and some minutes"
 	@echo "make study   a thousand invented sites: how often intervals hold the truth; an hour and more"
 	@echo "make dashboards   writes dashboards/influx/rainstead.json anew from its description"
@@ -50,6 +51,8 @@ bench:
 soak:
 	@sh .ci/venv.sh dev "$(PYTHON)"
 	$(BIN)/python tests/soak/run.py --seconds $(SECONDS)
+	$(BIN)/python tests/soak/outage.py
+	$(BIN)/python tests/soak/fleet.py $(if $(BOARDS),--boards $(BOARDS))
 
 board:
 	@sh .ci/venv.sh dev "$(PYTHON)"
