@@ -18,7 +18,8 @@ CLOCK_AFTER_MS: Final = 3_600_000
 class Facts:
     """How the board is at one moment. Times in boot-clock milliseconds.
 
-    troubles: what is wrong with each sensor. free_mb: None where the disk does not say.
+    troubles: what is wrong with each sensor. free_mb: None where the disk does not say. damaged_logs: names of those
+    that were moved aside and are still there.
     """
 
     boot_ms: int
@@ -30,6 +31,7 @@ class Facts:
     dropped: int
     clock_is_trusted: bool
     calculation_failed: str | None
+    damaged_logs: tuple[str, ...] = ()
 
 
 class BoardWatch:
@@ -75,6 +77,14 @@ class BoardWatch:
         found += self._tell(
             facts, "calculation_fault", "site", failed is not None, float(bool(failed)), 0.0, "", reason
         )
+        aside = facts.damaged_logs
+        reason = (
+            f"SQLite called the log damaged, and a new one was begun; the old one is {', '.join(aside)}: `rainstead "
+            "verify` tells what can be read of it; look after the card, and take the file away"
+            if aside
+            else "no damaged log is there any more"
+        )
+        found += self._tell(facts, "log_damaged", "site", bool(aside), float(len(aside)), 0.0, "logs", reason)
         for name, why in facts.troubles.items():
             found += self._sensor(facts, name, why)
         for name in self._gone:

@@ -9,10 +9,10 @@ from typing import Final
 
 from rainstead.clock import Clock
 from rainstead.derive import Derived, Deriver, State
-from rainstead.errors import RainsteadError
+from rainstead.errors import LogMalformed, RainsteadError
 from rainstead.events import AlarmEvent
 from rainstead.forward import read_standing, server_name
-from rainstead.log import Keep, LogReader, LogWriter, Row
+from rainstead.log import Keep, LogReader, LogWriter, Row, damage_in_words
 from rainstead.readings import Batch, Kind, Reading
 from rainstead.replay import replay, resume
 from rainstead.settings import Settings
@@ -44,7 +44,11 @@ Listener = Callable[[Batch, Derived], None]
 
 
 class Keeper:
-    """The writing side of the logger: the only one that touches the disk."""
+    """The writing side of the logger: the only one that touches the disk.
+
+    floor_ms: the newest stamp that is known from elsewhere, where this log is new; see TimeKeeper.
+    Raises LogMalformed, from `step` and `finish` too, where SQLite says twice that the log is damaged.
+    """
 
     def __init__(
         self,
@@ -58,6 +62,7 @@ class Keeper:
         clock_is_trusted: Callable[[], bool],
         boot_uuid: str,
         on_derived: Listener | None,
+        floor_ms: int | None = None,
     ) -> None:
         self.writer, self.waiting = writer, waiting
         self.busy: Callable[[int], None] = lambda _: None
@@ -71,7 +76,8 @@ class Keeper:
         self.slowest_commit_ms = 0
         self.state: State | None = None
         """After all that was committed; None while it is not worked out."""
-        self.time = TimeKeeper(clock, clock_is_trusted, floor_ms=_newest_ms(writer))
+        newest_ms = _newest_ms(writer)
+        self.time = TimeKeeper(clock, clock_is_trusted, floor_ms=floor_ms if newest_ms is None else newest_ms)
         self._clock, self._on_derived = clock, on_derived
         self._deriver = Deriver(settings)
         self._numbers = writer.sensor_numbers(kinds)
@@ -98,6 +104,8 @@ class Keeper:
         self._tend_at_ms = 0
         self._retry_at_ms = 0
         self._refused = 0
+        self._is_doubted = False
+        """SQLite has called the log damaged once."""
         self._checkpoint_ms = 0
         self._begin_at_ms = 0
         """When the calculation may begin again from the log."""
@@ -224,31 +232,58 @@ class Keeper:
         self._refused = 0
         self.disk_trouble = None
 
-    def _disk_failed(self, error: sqlite3.Error) -> None:
+    def _disk_failed(self, error: sqlite3.Error | LogMalformed) -> None:
         self._retry_at_ms = self._clock.boot_ms() + RETRY_MS
         self._refused += 1
         if self.disk_trouble is None:
             _journal.error("%s: readings cannot be stored (%s); they wait in memory", self.writer.path, error)
         self.disk_trouble = str(error)
-        if self._refused % REOPEN_AFTER == 0:
-            try:
-                self.writer.reopen()
-            except (sqlite3.Error, RainsteadError) as again:
-                self.disk_trouble = str(again)
+        if self._doubt(error) or self._refused % REOPEN_AFTER == 0:
+            self._reopen()
+
+    def _reopen(self) -> None:
+        try:
+            self.writer.reopen()
+        except (sqlite3.Error, RainsteadError) as error:
+            self.disk_trouble = str(error)
+            self._doubt(error)
+
+    def _doubt(self, error: Exception) -> bool:
+        """Whether SQLite calls the log damaged for the first time: a card may misread once.
+
+        Raises LogMalformed the second time, and where something else failed and SQLite's own check names damage.
+        """
+        self.busy(LONG_WORK_MS)
+        why = self.writer.damage_behind(error)
+        self.busy(0)
+        if why is None:
+            return False
+        if self._is_doubted or damage_in_words(error) is None:
+            raise LogMalformed(f"{self.writer.path}: this log is damaged ({why})", why) from error
+        self._is_doubted = True
+        return True
 
     def _tend(self, now_ms: int) -> None:
         """After a commit, one short piece of the log's own upkeep: seal an hour, or thin one that the owner lets go."""
         if self.last_commit_ms == self._tended_ms or self.disk_trouble is not None or now_ms < self._tend_at_ms:
             return
         self._tended_ms = self.last_commit_ms
+        is_sealing = True
         try:
-            if not self.writer.seal_some(self.wall_ms()):
-                thinned = self.writer.thin_some(self.wall_ms(), self._what_stays())
-                if thinned is not None and thinned.not_forwarded:
-                    _journal.warning(
-                        "for want of room %d readings went to minutes before they were forwarded", thinned.not_forwarded
-                    )
-        except (sqlite3.Error, RainsteadError) as error:
+            if self.writer.seal_some(self.wall_ms()):
+                return
+            is_sealing = False
+            thinned = self.writer.thin_some(self.wall_ms(), self._what_stays())
+            if thinned is not None and thinned.not_forwarded:
+                _journal.warning(
+                    "for want of room %d readings went to minutes before they were forwarded", thinned.not_forwarded
+                )
+        except Exception as error:  # damaged rows may hold anything
+            # An old hour that cannot be thinned is lost alone; fresh rows that cannot be sealed hold up all to come.
+            if is_sealing and self._doubt(error):
+                self._tend_at_ms = now_ms + RETRY_MS
+                self._reopen()
+                return
             # Nothing is lost by it but room; that readings can be stored is for the commits to tell.
             _journal.error("%s: an hour could not be sealed (%s); trying again in an hour", self.writer.path, error)
             self._tend_at_ms = now_ms + TEND_AGAIN_MS
@@ -259,6 +294,9 @@ class Keeper:
             return self._keep
         standing = read_standing(self.writer.path.parent, server_name(self._forward))
         upto_ms = None if standing is None else standing.cursor.forwarded_upto_ms()
+        with LogReader(self.writer.path) as reader:
+            if standing is not None and standing.told.get("log", reader.identity()) != reader.identity():
+                upto_ms = None  # of the log that stood here before
         return replace(self._keep, forwarded_upto_ms=NOTHING_FORWARDED_MS if upto_ms is None else upto_ms)
 
     def _row(self, reading: Reading) -> Row:
@@ -321,12 +359,13 @@ class Keeper:
     def _calculation_failed(self, error: Exception) -> None:
         self.state = None
         self._begin_at_ms = self._clock.boot_ms() + CALCULATE_AGAIN_MS
-        if isinstance(error, sqlite3.Error):
+        if isinstance(error, (sqlite3.Error, LogMalformed)):
             # No fault of the calculation: the disk cannot be read or written now.
             self._begin_at_ms = self._clock.boot_ms() + RETRY_MS
             self._disk_failed(error)
             return
         if self.calculation_failed is None:
+            self._doubt(error)
             _journal.error("the calculation failed; readings are stored, alarms are not watched", exc_info=error)
         self.calculation_failed = repr(error)
 

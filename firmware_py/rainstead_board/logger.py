@@ -12,6 +12,7 @@ import sqlite3
 import sys
 import tempfile
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -19,8 +20,8 @@ from rainstead import __version__
 from rainstead.boardhealth import HEALTH_FILE
 from rainstead.clock import Clock, SystemClock
 from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
-from rainstead.errors import RainsteadError, SettingsError
-from rainstead.log import LogReader, LogWriter
+from rainstead.errors import LogMalformed, RainsteadError, SettingsError
+from rainstead.log import LogReader, LogWriter, damaged_logs
 from rainstead.settings import Settings, parse_settings
 from rainstead.sickness import find_sickness
 
@@ -57,6 +58,7 @@ class Logger:
 
     Sensors are polled by the sampler, readings are stored by the keeper, and the board is watched here. `step` does
     all of it once in the caller's thread; `run` gives the sampler a thread of its own, which no disk can hold up.
+    Where SQLite says that the log is damaged, it is moved aside and a new one begun; sensors go on meanwhile.
     settings_text: the settings as the owner wrote them, kept in the log.
     on_derived: called with each batch and what followed from it, for whoever watches live.
     notifier: the service manager's ear. health_path: where to write how this process is.
@@ -82,7 +84,9 @@ class Logger:
         self._notifier = notifier or Notifier(None)
         self._waiting = Waiting(most_waiting)
         self._sampler = Sampler(channels, clock, self._waiting, lamp)
-        self._keeper = Keeper(
+        self._writer = writer
+        self._make_keeper = partial(
+            Keeper,
             settings,
             settings_text,
             writer,
@@ -93,10 +97,10 @@ class Logger:
             boot_uuid=boot_uuid,
             on_derived=on_derived,
         )
-        self._keeper.busy = self._busy
         self._started_ms = clock.boot_ms()
-        with LogReader(writer.path) as reader:
-            self._watch = BoardWatch(settings, reader.events(), self._started_ms)
+        if writer.moved_aside is not None:
+            self._tell_of_damage()
+        self._keeper, self._watch = self._begun()
         self._duties = Duties({"sensors": SENSORS_MAY_TAKE_MS})
         self._rounds = -1
         self._pinged_ms: int | None = None
@@ -130,7 +134,12 @@ class Logger:
         self._notifier.close()
 
     def _keep(self) -> int:
-        due_ms = self._keeper.step()
+        try:
+            due_ms = self._keeper.step()
+        except LogMalformed as error:
+            now_ms = self._keeper.wall_ms()
+            self._keeper, self._watch = self._begun_anew(error.why, now_ms, now_ms)
+            due_ms = self._clock.boot_ms()
         now_ms = self._clock.boot_ms()
         if not self._sampler.runs:
             raise SensorsEnded("the sensors' thread has ended; see above for why")
@@ -141,6 +150,46 @@ class Logger:
             self._look(now_ms)
         self._sign_of_life(now_ms)
         return min(due_ms, now_ms + min(1000, self._notifier.ping_every_ms or 1000))
+
+    # --- the log -------------------------------------------------------------------------------------------------
+
+    def _begun(self) -> tuple[Keeper, BoardWatch]:
+        """What goes on with the log, or with a new one."""
+        for is_second in (False, True):  # a card may misread once
+            try:
+                if is_second:
+                    self._writer.reopen()
+                return self._taken_up(None)
+            except Exception as error:  # what is read may be anything
+                is_ours = isinstance(error, RainsteadError) and not isinstance(error, LogMalformed)
+                why = None if is_ours else self._writer.damage_behind(error)
+                if why is None:
+                    raise
+        assert why is not None
+        return self._begun_anew(why, self._clock.wall_ms(), None)
+
+    def _taken_up(self, floor_ms: int | None) -> tuple[Keeper, BoardWatch]:
+        """What goes on with the log as it stands."""
+        keeper = self._make_keeper(floor_ms=floor_ms)
+        keeper.busy = self._busy
+        with LogReader(self._writer.path) as reader:
+            return keeper, BoardWatch(self._settings, reader.events(), self._started_ms)
+
+    def _begun_anew(self, why: str, now_ms: int, floor_ms: int | None) -> tuple[Keeper, BoardWatch]:
+        """The same with a new log, the damaged one moved aside. What waits in memory goes into the new one."""
+        self._writer.begin_anew(now_ms, why)
+        self._tell_of_damage()
+        return self._taken_up(floor_ms)
+
+    def _tell_of_damage(self) -> None:
+        assert self._writer.moved_aside is not None
+        moved, why = self._writer.moved_aside
+        _journal.error(
+            "%s: SQLite called this log damaged (%s); it is moved to %s, whole, and a new log is begun",
+            self._writer.path,
+            why,
+            moved.name,
+        )
 
     # --- the service manager ------------------------------------------------------------------------------------
 
@@ -186,6 +235,7 @@ class Logger:
             dropped=dropped,
             clock_is_trusted=keeper.time.trusted,
             calculation_failed=keeper.calculation_failed,
+            damaged_logs=tuple(path.name for path in damaged_logs(keeper.writer.path.parent)),
         )
         events = self._watch.look(facts)
         for event in events:
@@ -299,7 +349,7 @@ def _run_site(site: Path) -> None:
     logger = Logger(
         settings,
         text,
-        LogWriter(site / "readings.db"),
+        LogWriter(site / "readings.db", aside_at_ms=clock.wall_ms()),
         build_channels(settings, clock),
         clock,
         clock_is_trusted=lambda: (

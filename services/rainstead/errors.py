@@ -21,6 +21,14 @@ class NotALog(LogError, ValueError):
     """The file is there but is not a rainstead log."""
 
 
+class LogMalformed(NotALog):
+    """SQLite itself says that the file is damaged, or no file of its own. why: in its words."""
+
+    def __init__(self, message: str, why: str) -> None:
+        super().__init__(message)
+        self.why = why
+
+
 class LogTooNew(LogError):
     """The log was written by a newer version than this one."""
 

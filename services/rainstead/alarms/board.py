@@ -7,5 +7,7 @@ __all__ = ["ACTIVE", "BOARD_ALARMS", "NORMAL"]
 ACTIVE: Final = "active_unacknowledged"
 NORMAL: Final = "normal"
 
-BOARD_ALARMS: Final = frozenset({"low_space", "disk_fault", "sensor_fault", "clock_unset", "calculation_fault"})
+BOARD_ALARMS: Final = frozenset(
+    {"low_space", "disk_fault", "sensor_fault", "clock_unset", "calculation_fault", "log_damaged"}
+)
 """Raised by the logger. A replay leaves them out on both sides."""

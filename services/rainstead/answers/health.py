@@ -7,7 +7,7 @@ from typing import Any
 
 from rainstead.boardhealth import RUN_FOLDER, read_board_health
 from rainstead.derive import Deriver
-from rainstead.log import ReadingSource
+from rainstead.log import ReadingSource, damaged_logs
 from rainstead.replay import state_at
 from rainstead.settings import Settings
 from rainstead.sickness import find_sickness
@@ -61,11 +61,13 @@ class BoardHealth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HealthAnswer(Answer):
-    """logger is None, with logger_because, where it left no account of itself."""
+    """logger is None, with logger_because, where it left no account of itself. damaged_logs: names of logs in the
+    site's folder that were moved aside for damage."""
 
     clock_is_trusted: bool
     logger: BoardHealth | None
     logger_because: str | None
+    damaged_logs: tuple[str, ...]
     sensors: tuple[SensorReport, ...]
     alarms: tuple[AlarmStanding, ...]
 
@@ -87,6 +89,7 @@ def health(
         clock_is_trusted=reader.clock_is_trusted(),
         logger=None if told is None else _board(told, as_of_ms),
         logger_because=None if told is not None else "it left no account of itself that can be read from here",
+        damaged_logs=tuple(path.name for path in damaged_logs(site)),
         sensors=tuple(
             SensorReport(one, said.get(one.name, {}).get("trouble"), _counts(said.get(one.name, {}))) for one in rows
         ),

@@ -81,7 +81,7 @@ def backup_site(
         copy_database(site / NOTEBOOK, notebook)
     removed: list[Path] = []
     if folder is not None and keep is not None and check.is_whole:
-        ours = sorted(path for path in folder.glob("readings-*Z.db") if path != target)
+        ours = sorted(path for path in folder.glob("readings-[0-9]*Z.db") if path != target)
         for old in ours[: max(0, len(ours) + 1 - keep)]:
             for path in (old, _notebook_of(old)):
                 path.unlink(missing_ok=True)

@@ -22,6 +22,14 @@ def health(answer: HealthAnswer) -> Group:
         parts += _logger(answer.logger)
     if not answer.clock_is_trusted:
         parts.append(Text("The newest stamps are a guess: the board's clock is not set.", style="yellow"))
+    for name in answer.damaged_logs:
+        parts.append(
+            Text(
+                f"A log was damaged, and stands aside as {name}: `rainstead verify` tells what can be read of it; "
+                "look after the card, and take the file away.",
+                style="bold red",
+            )
+        )
     table = Table(box=None, pad_edge=False, header_style="bold")
     for name in ("sensor", "state", "last heard", "since", "counts", "why"):
         table.add_column(name, no_wrap=name != "why")

@@ -83,6 +83,7 @@ class Forwarder:
     ) -> None:
         self._settings, self._server, self._order, self._tell = settings, server, order, tell
         self._reader = LogReader(folder / "readings.db")
+        self._log_is_known = False
         self._file = CursorFile(folder / "forwarder.db")
         self._cursor = self._file.load(server.name)
         self._deriver = Deriver(settings)
@@ -130,7 +131,26 @@ class Forwarder:
 
     # --- packages ----------------------------------------------------------------------------------------------
 
+    def _heed_new_log(self) -> None:
+        """The logger moves a damaged log aside and begins a new one, which is then sent from its start."""
+        if self._reader.is_replaced():
+            fresh = LogReader(self._reader.path)
+            self._reader.close()
+            self._reader, self._log_is_known = fresh, False
+        log = None if self._log_is_known else self._reader.identity()
+        if log is None:
+            return
+        known = self._file.told().get("log")
+        if known not in (None, log):
+            self._cursor, self._live, self._old = Cursor(None, 0, ()), _Lane(), _Lane()
+            self._file.save(self._server.name, self._cursor, [], 0)
+            self._tell("a new log has begun, and is sent from its start; what was left of the old one is not sent")
+        if known != log:
+            self._file.tell(log=log)
+        self._log_is_known = True
+
     def _next_job(self, boot_ms: int) -> _Job | None:
+        self._heed_new_log()
         span = self._reader.span_ms()
         if span is None:
             return None

@@ -1,5 +1,6 @@
 """The log of raw readings: one SQLite file, one writer in the whole system, any number of readers."""
 
+from .aside import damage_in_words, damaged_logs
 from .checking import LogCheck, check_log
 from .copying import back_up, copy_database, restore
 from .gaps import Gap
@@ -32,5 +33,7 @@ __all__ = [
     "back_up",
     "check_log",
     "copy_database",
+    "damage_in_words",
+    "damaged_logs",
     "restore",
 ]

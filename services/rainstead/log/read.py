@@ -61,6 +61,7 @@ class LogReader:
         self.path = path
         self._damaged: set[DamagedHour] = set()
         self._decoded: dict[Found, Rows] = {}
+        self._place = _place(path)
         try:
             self._db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=5)
             try:
@@ -87,6 +88,15 @@ class LogReader:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def is_replaced(self) -> bool:
+        """Whether another file, or none, stands at the path by now: a logger moves a damaged log aside."""
+        return _place(self.path) != self._place
+
+    def identity(self) -> str | None:
+        """What tells this log from another that stood at its place: its first run. None before there was one."""
+        row = self._db.execute("SELECT source, boot_uuid, started_ms FROM boot ORDER BY id LIMIT 1").fetchone()
+        return None if row is None else " ".join(map(str, row))
 
     def sensors(self) -> tuple[SensorRow, ...]:
         """All sensors, in the log's order."""
@@ -242,7 +252,8 @@ class LogReader:
                 self._db.execute(f"{_SELECT} t_ms = ?{of_these} ORDER BY t_ms, sensor, segment", (last_ms,)), ROW
             )
             return np.concatenate([rows[rows["t_ms"] < last_ms], whole]), last_ms
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, TypeError, ValueError, OverflowError) as error:
+            # A damaged row may hold what no column may, and SQLite gives it as it is.
             if isinstance(error, sqlite3.OperationalError):
                 raise
             self._damaged.add(DamagedHour(low + 1, high, 0, f"readings that were not sealed yet ({error})"))
@@ -387,3 +398,11 @@ class LogReader:
     def sources(self) -> set[str]:
         """Who has written: logger, import, twin."""
         return {source for (source,) in self._db.execute("SELECT DISTINCT source FROM boot")}
+
+
+def _place(path: Path) -> tuple[int, int] | None:
+    try:
+        stat = path.stat()
+    except FileNotFoundError:
+        return None
+    return stat.st_dev, stat.st_ino

@@ -14,7 +14,9 @@ import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 
-from rainstead.errors import LogTooNew, NotALog
+from rainstead.errors import LogMalformed, LogTooNew, NotALog
+
+from .aside import damage_in_words
 
 __all__ = ["APPLICATION_ID", "LONGEST_BLOCK_MS", "SCHEMA_VERSION", "create", "examine", "migrate"]
 
@@ -137,7 +139,8 @@ def create(db: sqlite3.Connection) -> None:
 def examine(db: sqlite3.Connection, path: Path) -> int:
     """The schema version of an open file; 0 for an empty one.
 
-    Raises NotALog for anything that is not our log, LogTooNew for one from a newer rainstead.
+    Raises NotALog for anything that is not our log, LogMalformed where that is SQLite's own word (or the file is too
+    short to be any of its files), LogTooNew for one from a newer rainstead.
     """
     try:
         db.execute("BEGIN")  # one moment for all that is looked at: a logger may be laying the tables just now
@@ -147,17 +150,24 @@ def examine(db: sqlite3.Connection, path: Path) -> int:
         (pages,) = db.execute("PRAGMA page_count").fetchone()
         # SQLite takes a file shorter than its own header for an empty one, and would write over it.
         short = pages == 0 and path.exists() and path.stat().st_size > 0
-    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # a damaged layout's own words may be no text
-        if _is_passing(error):
-            raise
-        raise NotALog(
-            f"{path}: this is not a rainstead log ({error}); name the site's folder or its readings.db"
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+        if isinstance(error, sqlite3.DatabaseError) and damage_in_words(error) is None:
+            raise  # locked, or the disk failed: the file may well be sound
+        # A message about a damaged layout has the layout's own words in it, which may be no text.
+        raise LogMalformed(
+            f"{path}: this is not a rainstead log, or a damaged one ({error}); name the site's folder or its "
+            "readings.db; a logger that finds such a log moves it aside and begins a new one",
+            str(error),
         ) from None
     finally:
         if db.in_transaction:
             db.execute("ROLLBACK")
     if short:
-        raise NotALog(f"{path}: this is not a rainstead log; name the site's folder or its readings.db")
+        raise LogMalformed(
+            f"{path}: this is not a rainstead log, or what is left of one: it is too short; name the site's folder or "
+            "its readings.db",
+            "the file is too short",
+        )
     if application_id == 0 and version == 0 and tables == 0:
         return 0
     if application_id != APPLICATION_ID:
@@ -183,8 +193,3 @@ def migrate(db: sqlite3.Connection, version: int) -> None:
         except BaseException:
             db.execute("ROLLBACK")
             raise
-
-
-def _is_passing(error: Exception) -> bool:
-    """Whether the file may well be sound: locked, or the disk failed."""
-    return isinstance(error, sqlite3.OperationalError) and error.sqlite_errorcode != sqlite3.SQLITE_NOTADB

@@ -6,11 +6,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from rainstead.errors import LogError, LogMissing
+from rainstead.errors import LogError, LogMalformed, LogMissing, NotALog
 from rainstead.events import AlarmEvent
 from rainstead.readings import F64, I64, U8, Kind
 
 from . import schema
+from .aside import damage_in_words, finish_moving, is_of_content, move_aside
 from .lock import WriterLock
 from .schema import LONGEST_BLOCK_MS
 from .sealed import blocks_over, hour_is_closed, read_segment, seal_oldest
@@ -42,25 +43,33 @@ class Columns:
 class LogWriter:
     """Opens (or makes) the log, takes its lock, brings it to this schema, and appends.
 
-    Raises LogBusy, NotALog, LogTooNew, LogMissing (with create=False), LogError.
+    aside_at_ms: the wall clock now, UTC: a file that SQLite calls damaged is then moved aside and a new log is begun;
+    `moved_aside` tells. Without it such a file is refused and left as it is.
+    Raises LogBusy, NotALog, LogMalformed, LogTooNew, LogMissing (with create=False), LogError.
     """
 
-    def __init__(self, path: Path, *, create: bool = True) -> None:
+    def __init__(self, path: Path, *, create: bool = True, aside_at_ms: int | None = None) -> None:
         if not create and not path.exists():
             raise LogMissing(f"{path}: there is no log here yet; start the logger or import readings")
         if not path.parent.is_dir():
             raise LogMissing(f"{path.parent}: there is no such folder; make it first")
         self.path = path
+        self.moved_aside: tuple[Path, str] | None = None
+        """The damaged log that this one stands in for, and what SQLite said of it."""
+        self._held: list[sqlite3.Connection] = []
+        """To a damaged file. Closing one before the file is moved would fold the write-ahead log in, or delete it."""
         self._lock = WriterLock(path)
         try:
-            self._db = self._open()
+            self._db = self._open() if aside_at_ms is None else self._open_or_begin_anew(aside_at_ms)
         except sqlite3.Error as error:
-            self._lock.release()
+            self._let_go()
+            if (why := damage_in_words(error)) is not None:
+                raise LogMalformed(f"{path}: this log is damaged ({why}); `rainstead verify` tells more", why) from None
             raise LogError(
                 f"{path}: the log cannot be opened ({error}); check the folder's owner and the disk"
             ) from None
         except BaseException:
-            self._lock.release()
+            self._let_go()
             raise
 
     def _open(self) -> sqlite3.Connection:
@@ -84,10 +93,66 @@ class LogWriter:
                 schema.create(db)
             else:
                 schema.migrate(db, version)
-        except BaseException:
-            db.close()
+        except BaseException as error:
+            if damage_in_words(error) is None:
+                db.close()
+            else:
+                self._held.append(db)
             raise
         return db
+
+    def _open_or_begin_anew(self, now_ms: int) -> sqlite3.Connection:
+        finish_moving(self.path, now_ms)
+        for _ in range(2):  # a card may misread once: what is whole must not be moved for that
+            try:
+                db = self._open()
+            except (sqlite3.Error, NotALog) as error:
+                why = damage_in_words(error)
+                if why is None:
+                    raise
+            else:
+                self._close_held()
+                return db
+        assert why is not None
+        return self._moved_and_begun(now_ms, why)
+
+    def damage_behind(self, error: Exception) -> str | None:
+        """What SQLite says where a damaged file is behind an error; None where it is not.
+
+        It does not look at each value that it reads: where it called nothing damaged, its own check is asked, which
+        reads all of the file. Not for a disk that is busy, full, forbidden or failing.
+        """
+        why = damage_in_words(error)
+        if why is not None or (isinstance(error, sqlite3.Error) and not is_of_content(error)):
+            return why
+        try:
+            (said,) = self._db.execute("PRAGMA integrity_check(1)").fetchone()
+        except sqlite3.Error as again:
+            return damage_in_words(again)
+        return None if said == "ok" else str(said)
+
+    def begin_anew(self, now_ms: int, why: str) -> None:
+        """Move this log aside, whole, because SQLite calls it damaged, and begin a new one under the same lock.
+
+        now_ms: UTC by the wall clock. Raises LogError, sqlite3.Error; the lock is kept then.
+        """
+        self._held.append(self._db)
+        self._db = self._moved_and_begun(now_ms, why)
+
+    def _moved_and_begun(self, now_ms: int, why: str) -> sqlite3.Connection:
+        self.moved_aside = (move_aside(self.path, now_ms), why)
+        self._close_held()
+        return self._open()
+
+    def _close_held(self) -> None:
+        for db in self._held:
+            with contextlib.suppress(sqlite3.Error):
+                db.close()
+        self._held.clear()
+
+    def _let_go(self) -> None:
+        self._close_held()
+        self._lock.release()
 
     def close(self) -> None:
         """Checkpoint, close, release the lock."""
