@@ -281,7 +281,7 @@ def test_without_being_asked_to_a_writer_moves_nothing(tmp_path: Path) -> None:
 
 
 def wiped_under(site: BoardSite, table: str, *, last: bool) -> int:
-    """Wipe the last page of a table, or its first rows, under a running logger; returns the newest stamp that it had."""
+    """Wipe the last page of a table, or its first rows, under a running logger; returns its newest stamp."""
     writer = site.logger._keeper.writer
     newest_ms = site.stamps("level")[-1]
     writer.reopen()  # what SQLite has in memory would hide it

@@ -24,6 +24,32 @@ def test_a_good_file_is_called_good_and_counted(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("port", "is_renumbered"),
+    [
+        ("/dev/ttyUSB0", True),
+        ("/dev/ttyACM12", True),
+        ("/dev/serial/by-id/usb-an_adapter-if00-port0", False),
+        ("/dev/serial/by-path/platform-1-usb-0:1.2:1.0-port0", False),
+        ("/dev/ttyAMA0", False),
+        ("/dev/ttyS0", False),
+        ("/dev/serial0", False),
+    ],
+)
+def test_a_port_whose_number_may_change_gets_advice_and_is_no_mistake(
+    tmp_path: Path, port: str, is_renumbered: bool
+) -> None:
+    path = tmp_path / "site.toml"
+    path.write_text(starter().replace("/dev/serial/by-id/the-port-of-the-house-tank", port), encoding="utf-8")
+    done = RUN.invoke(app, ["check", str(path)], catch_exceptions=False)
+    assert done.exit_code == 0
+    good, *advice = done.output.splitlines()
+    assert "is good" in good
+    assert len(advice) == is_renumbered
+    if is_renumbered:
+        assert f".port = {port}: " in advice[0] and "`ls -l /dev/serial/by-id`" in advice[0]
+
+
 def test_a_bad_file_raises_all_its_mistakes(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
     path.write_text(starter().replace("gpio = 27", "gpio = 17").replace('gauge = "gauge"', 'gauge = "gage"'))

@@ -14,8 +14,8 @@ app = typer.Typer(help="Check, describe and begin a site's settings.", no_args_i
 
 @app.command()
 def check(file: Annotated[Path, typer.Argument(help="The settings file.")]) -> None:
-    """Say whether a settings file is good, or list every mistake in it."""
-    from rainstead.settings import load_settings
+    """Say whether a settings file is good, or list every mistake in it; advice is no mistake."""
+    from rainstead.settings import advice, load_settings
 
     settings = load_settings(file, now_ms=SystemClock().wall_ms())
     parts = [
@@ -26,6 +26,8 @@ def check(file: Annotated[Path, typer.Argument(help="The settings file.")]) -> N
     ]
     watched = [name.replace("_", " ") for name, alarm in settings.alarms if alarm is not None]
     typer.echo(f"{file} is good: {', '.join(parts)}; alarms watched: {', '.join(watched) or 'none'}.")
+    for line in advice(settings):
+        typer.echo(f"Advice: {line}.")
 
 
 @app.command()

@@ -90,8 +90,8 @@ def _run(
                 due_ms = forwarder.step(now_ms, clock.wall_ms())
                 trouble = ""
             except (LogMissing, LogMalformed, sqlite3.Error) as error:
-                # No log yet, a damaged one that the logger will move aside, or a disk that fails for a while: the logger
-                # tells of it, and this waits.
+                # No log yet, a damaged one that the logger will move aside, or a disk that fails for a while: the
+                # logger tells of it, and this waits.
                 if str(error) != trouble:
                     _journal.warning("the log cannot be read now: %s", error)
                 trouble, due_ms = str(error), now_ms + _RETRY_MS

@@ -1,5 +1,6 @@
 """A site's settings: one TOML file, checked before anything trusts it."""
 
+from .advice import advice
 from .dates import since_ms
 from .load import load_settings, parse_settings, settings_digest
 from .model import (
@@ -36,6 +37,7 @@ __all__ = [
     "Tank",
     "TextRanger",
     "TippingBucket",
+    "advice",
     "load_settings",
     "parse_settings",
     "sensor_kind",
