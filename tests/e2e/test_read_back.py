@@ -21,8 +21,11 @@ COMMANDS = ("now", "tanks --days 3", "rain", "storms", "pump", "alarms", "yield"
 
 
 @pytest.fixture(scope="module")
-def site(real_server: Influxd, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = make_site(tmp_path_factory.mktemp("read-back") / "site", real_server, real_server.new_bucket(), days=6)
+def bucket_of_two(real_server: Influxd) -> str:
+    return real_server.new_bucket()
+
+
+def sent(folder: Path) -> Path:
     settings = settings_of(folder)
     assert settings.forward is not None
     server = server_of(settings.forward, folder)
@@ -38,6 +41,19 @@ def site(real_server: Influxd, tmp_path_factory: pytest.TempPathFactory) -> Path
     return folder
 
 
+@pytest.fixture(scope="module")
+def neighbour(real_server: Influxd, bucket_of_two: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A site with sensors and tanks of the same names, whose readings go to the same bucket."""
+    folder = tmp_path_factory.mktemp("neighbour") / "site"
+    return sent(make_site(folder, real_server, bucket_of_two, days=3, name="The place next door (invented)", seed=11))
+
+
+@pytest.fixture(scope="module")
+def site(real_server: Influxd, bucket_of_two: str, tmp_path_factory: pytest.TempPathFactory, neighbour: Path) -> Path:
+    assert neighbour.is_dir()
+    return sent(make_site(tmp_path_factory.mktemp("read-back") / "site", real_server, bucket_of_two, days=6))
+
+
 def asked(command: str, site: Path, *options: str) -> Any:
     as_of = ["--as-of", "2026-03-08T12:00Z"]
     result = CliRunner().invoke(app, [*command.split(), "--site", str(site), *as_of, "--json", *options])
@@ -48,6 +64,14 @@ def asked(command: str, site: Path, *options: str) -> Any:
 @pytest.mark.parametrize("command", COMMANDS)
 def test_an_answer_from_the_server_is_the_answer_from_the_log(command: str, site: Path) -> None:
     assert asked(command, site, "--from", "influx") == asked(command, site)
+
+
+@pytest.mark.parametrize("command", ["now", "tanks --days 3", "storms", "book"])
+def test_of_two_sites_in_one_bucket_each_is_answered_by_its_own_readings(
+    command: str, site: Path, neighbour: Path
+) -> None:
+    theirs = asked(command, neighbour, "--from", "influx")
+    assert theirs == asked(command, neighbour) and theirs != asked(command, site)
 
 
 def test_working_the_servers_copy_out_again_gives_the_alarms_that_were_raised(site: Path) -> None:
@@ -69,7 +93,9 @@ def test_batches_from_the_server_are_those_of_the_log_in_small_pieces(site: Path
 
 
 def test_sites_tells_what_the_log_tells(site: Path) -> None:
-    (one,) = asked("sites", site)["sites"]
+    one, other = asked("sites", site)["sites"]
+    assert {one["site"], other["site"]} == {"Quillfeather Rise (invented)", "The place next door (invented)"}
+    one = one if one["site"].startswith("Quill") else other
     now = asked("now", site)
     assert one["last_seen_ms"] == now["last_reading_ms"] and one["state"] == "reports"
     by_name = {tank["name"]: tank["volume_l"] for tank in now["tanks"] if tank["measured_ms"] is not None}
