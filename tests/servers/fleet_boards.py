@@ -26,9 +26,11 @@ __all__ = [
     "END",
     "LEVEL",
     "MOST_RETURN_S",
+    "MOST_SETTLE_S",
     "NEVER",
     "OUTAGE",
     "RETURN",
+    "SETTLE",
     "STEADY",
     "TEMPLATES",
     "Plan",
@@ -47,8 +49,11 @@ TEMPLATES = 8
 """Different histories; boards share them in turn, so that a neighbour's readings are never one's own."""
 BACK_OFF_S = 60.0
 """What the outage takes here."""
+MOST_SETTLE_S = 180.0
+"""Until each log's first hour is on the server."""
 MOST_RETURN_S = 1500.0
-BUILD, STEADY, OUTAGE, RETURN, LEVEL, END = range(6)
+BUILD, SETTLE, STEADY, OUTAGE, RETURN, LEVEL, END = range(7)
+LIVE = (SETTLE, STEADY, RETURN)
 NEVER = 1e18
 
 
@@ -75,8 +80,8 @@ class Template:
 
 def make_templates(plan: Plan) -> list[Template]:
     """Levels every `every_s` while boards are watched, every `history_every_s` in the hour before and in the day."""
-    steps = round(plan.steady_s / plan.every_s)
-    steady_ms = round(plan.steady_s * 1000)
+    steps = round((MOST_SETTLE_S + plan.steady_s) / plan.every_s)
+    steady_ms = round(steps * plan.every_s * 1000)
     later = round(MOST_RETURN_S / plan.every_s)
     step_ms = round(plan.every_s * 1000)
     # The demo's pump runs in the morning of the third day.
@@ -124,8 +129,8 @@ class Shared:
         self.target = multiprocessing.Value("i", -1)
         self.failed = multiprocessing.Value("i", 0)
         many = plan.boards
-        self.ready, self.at, self.stored, self.at_newest = (
-            multiprocessing.Array("d", many, lock=False) for _ in range(4)
+        self.ready, self.at, self.stored, self.at_newest, self.settled = (
+            multiprocessing.Array("d", many, lock=False) for _ in range(5)
         )
         self.oldest, self.first_s, self.done_s = (
             multiprocessing.Array("d", [NEVER] * many, lock=False) for _ in range(3)
@@ -242,13 +247,15 @@ class Thread:
     def _turned(self, phase: int) -> None:
         now_s = time.monotonic()
         for board in self.boards:
-            if phase in (STEADY, RETURN):
+            if phase in (SETTLE, RETURN):
                 board.grow_s = now_s + self.rnd.uniform(0, self.plan.every_s)
+            elif phase == STEADY:
+                pass  # as before, and looked at
             elif phase == OUTAGE:
                 board.grow_s = now_s + self.rnd.uniform(0.1, 0.8) * BACK_OFF_S
             else:
                 board.grow_s = now_s
-            if phase == STEADY:
+            if phase == SETTLE:
                 # Each board was switched on at a moment of its own.
                 board.due_ms = self.shared.boot_ms() + round(self.rnd.uniform(0, 5000))
             if phase == RETURN:
@@ -263,19 +270,20 @@ class Thread:
                     board.due_ms = 0
 
     def _grow(self, board: Board) -> None:
-        upto = {STEADY: min(board.at + 1, board.template.day - 1), OUTAGE: board.template.day}.get(
-            self.phase, min(board.at + 1, len(board.template.pieces) - 1)
-        )
-        if self.phase == LEVEL:
+        last = board.template.day - 1 if self.phase in (SETTLE, STEADY) else len(board.template.pieces) - 1
+        upto = min(board.at + 1, last)
+        if self.phase == OUTAGE:
+            upto = board.template.day
+        elif self.phase == LEVEL:
             upto = self.shared.target.value
         while board.at < upto:
             board.at += 1
             board.site.add(board.template.pieces[board.at], keep_state=board.at == board.template.day, seal=False)
-            if self.phase in (STEADY, RETURN):
+            if self.phase in LIVE:
                 board.commits.append((board.site.newest_ms, time.monotonic()))
         self.shared.at[board.number] = board.at
         self._tell(board)
-        board.grow_s = board.grow_s + self.plan.every_s if self.phase in (STEADY, RETURN) else NEVER
+        board.grow_s = board.grow_s + self.plan.every_s if self.phase in LIVE else NEVER
 
     def _step(self, board: Board) -> None:
         board.due_ms = board.forwarder.step(self.shared.boot_ms(), board.site.newest_ms)
@@ -290,6 +298,7 @@ class Thread:
         number = board.number
         self.shared.stored[number] = stored
         self._tell(board)
+        self.shared.settled[number] = float(stored > 0 and health.backlog_ms == 0)
         if self.phase in (RETURN, LEVEL):
             if self.shared.first_s[number] == NEVER and sent_ms >= board.return_ms:
                 self.shared.first_s[number] = now_s

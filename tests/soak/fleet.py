@@ -29,9 +29,11 @@ from fleet_boards import (
     END,
     LEVEL,
     MOST_RETURN_S,
+    MOST_SETTLE_S,
     NEVER,
     OUTAGE,
     RETURN,
+    SETTLE,
     STEADY,
     TEMPLATES,
     Plan,
@@ -181,11 +183,15 @@ def run(plan: Plan, shared: Shared, server: Influxd, place: Path, children: list
 
 def steady(plan: Plan, shared: Shared, watch: Watch) -> None:
     """The hour that each log begins with is sent first, and is no part of the figures."""
+    shared.turn(SETTLE)
+    begun_s = time.monotonic()
+    while min(shared.settled) < 1 and time.monotonic() - begun_s < MOST_SETTLE_S:
+        _look_for(watch, 1)
+    settled = sum(one > 0 for one in shared.settled)
+    print(f"  {settled:.0f} boards had sent the hour they began with after {time.monotonic() - begun_s:.0f} s")
     shared.turn(STEADY)
-    settle_s = plan.steady_s / 4
-    _look_for(watch, settle_s)
     watch.begin()
-    _look_for(watch, plan.steady_s - settle_s)
+    _look_for(watch, plan.steady_s)
     print(f"  steady state: levels every {plan.every_s:g} s, each board commits as often")
     _row("points a second", f"{watch.rate()[0]:,.0f}")
     _row("slowest board", f"at most {watch.worst_lag_s:.1f} s from commit to stored")
@@ -213,6 +219,10 @@ def comeback(plan: Plan, shared: Shared, watch: Watch, templates: Sequence[Templ
         watch.look()
         time.sleep(1)
         samples.append((time.monotonic() - back_s, list(shared.stored)))
+        if len(samples) % 60 == 0:
+            through = sum(one != NEVER for one in shared.done_s)
+            many = sum(shared.stored) - sum(samples[0][1])
+            print(f"    … {samples[-1][0]:.0f} s: {many:,.0f} points, {through} boards are through", flush=True)
     sent = np.array([one for _, one in samples]) - np.array(samples[0][1])
     passed_s, total = np.array([s for s, _ in samples]), sent.sum(axis=1)
     ten_s = np.searchsorted(passed_s, passed_s + 10)
