@@ -1,13 +1,13 @@
 """Sealed hours: bytes a reading, how long sealing holds a commit up, reading speed, and memory over a simulated year.
 
-Run: .venv/bin/python tests/bench/bench_sealed.py [year] [demo] [full]; the year takes some minutes.
+Run: .venv/bin/python tests/bench/bench_sealed.py [year] [demo] [full] [beside]; the year takes some minutes.
 """
 
 import sqlite3
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -31,7 +31,7 @@ MONTH_DAYS = 30
 
 def main() -> None:
     """Print the figures: of the parts named on the command line, or of all."""
-    parts = {"year": _year, "demo": _demo, "full": _full}
+    parts = {"year": _year, "demo": _demo, "full": _full, "beside": _beside}
     asked = sys.argv[1:] or list(parts)
     print(f"sealed hours; {machine()}")
     for name in asked:
@@ -89,6 +89,58 @@ def _full(path: Path) -> None:
     took = _seal_all(path)
     print(f"  three rangers at 1 Hz, stamps with 9 ms of jitter: {_used(path) / (3 * len(t_ms)):4.2f} bytes a reading")
     print(f"    sealing a piece     {_spread(*took)}")
+
+
+def _beside(path: Path) -> None:
+    """Commits of three rangers at 1 Hz every 10 s, without waiting: alone, then with a piece sealed after each of them.
+
+    The log has three days of unsealed hours, as after a long stay of an older version. The logger commits and seals in
+    one thread: what a piece takes is the most by which it can hold a commit up.
+    """
+    rng = np.random.default_rng(3)
+    hours = 72
+    kinds = {f"level_{n}": Kind.LEVEL for n in range(3)}
+    t_ms = BEGIN_MS + np.arange(hours * 3600) * 1000
+    with LogWriter(path) as writer:
+        numbers = writer.sensor_numbers(kinds)
+        segment = writer.begin_segment(writer.begin_boot("twin", "bench", 0), 0, trusted=True)
+        for n, name in enumerate(kinds):
+            value = np.round(1300 + rng.normal(0, 2, len(t_ms)))
+            spread = np.round(rng.random(len(t_ms)) * 3, 1)
+            good = np.zeros(len(t_ms), np.uint8)
+            writer.append_columns(segment, numbers, [Columns(name, t_ms + n * 40, value, good, spread)])
+    now_ms = int(t_ms[-1]) + 1000
+    alone: list[tuple[float, float]] = []
+    commits: list[tuple[float, float]] = []
+    pieces: list[tuple[float, float]] = []
+    with LogWriter(path) as writer:
+        for k in range(1000):
+            rows: list[Row] = [
+                (now_ms + (10 * k + j) * 1000 + n * 40, numbers[name], segment, 1300.0 + j, 0, 1.5, 8)
+                for j in range(10)
+                for n, name in enumerate(kinds)
+            ]
+            if k < 500:
+                alone.append(_timed(lambda rows=rows: writer.append(rows)))
+                continue
+            commits.append(_timed(lambda rows=rows: writer.append(rows)))
+            begun = time.perf_counter(), cpu_s()
+            if not writer.seal_some(now_ms):
+                break
+            pieces.append((time.perf_counter() - begun[0], cpu_s() - begun[1]))
+    print(f"  {hours} h of three rangers at 1 Hz, {3 * len(t_ms):,} readings unsealed; sealed beside commits of 10 s")
+    for what, timed in (("commits alone", alone), ("commits beside it", commits), ("pieces sealed", pieces)):
+        took, used = (np.array(column) for column in zip(*timed, strict=True))
+        over, busy = int(np.count_nonzero(took > 0.1)), int(np.count_nonzero(used > 0.1))
+        print(f"    {what:19} {_spread(took, used)}")
+        print(f"    {'':19} over 100 ms: {over} of {len(took)} by the clock, {busy} of the processor")
+
+
+def _timed(work: Callable[[], object]) -> tuple[float, float]:
+    """Seconds by the clock, and of the processor."""
+    begun = time.perf_counter(), cpu_s()
+    work()
+    return time.perf_counter() - begun[0], cpu_s() - begun[1]
 
 
 def _year(path: Path) -> None:
