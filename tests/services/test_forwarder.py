@@ -248,6 +248,13 @@ def test_waits_grow_are_ragged_and_heed_the_server(tmp_path: Path) -> None:
     board.close()
 
 
+def test_a_month_of_failed_writes_is_waited_out_like_a_day_of_them() -> None:
+    server, outbox = FakeServer(lambda _: Answer(Word.LATER, "away")), Outbox(50, random.Random(1))
+    outbox.put(["level,site=a range_mm=1.0 1"])
+    waits_s = [outbox.send(server)[1] for _ in range(12_000)]
+    assert 150 <= min(waits_s[20:]) < max(waits_s) <= 300
+
+
 def test_what_runs_out_of_time_on_a_thin_line_goes_in_smaller_writes_and_what_is_refused_a_connection_does_not() -> (
     None
 ):

@@ -11,6 +11,7 @@ LONGEST_WAIT_S = 300.0
 SLOW_WAIT_S = 300.0
 """Between tries while only a person can mend it."""
 _FIRST_WAIT_S = 1.0
+_MOST_DOUBLINGS = 16
 _FEWEST = 100
 
 
@@ -74,7 +75,8 @@ class Outbox:
 
     def _back_off_s(self, asked_s: float | None) -> float:
         """Growing and ragged, so that a thousand boards do not come back in one second; never sooner than asked."""
-        self._failures += 1
+        # Bounded: after some days without a server the power would be no number any more.
+        self._failures = min(self._failures + 1, _MOST_DOUBLINGS)
         widest_s = min(_FIRST_WAIT_S * 2.0**self._failures, LONGEST_WAIT_S)
         ragged_s = self._rng.uniform(widest_s / 2, widest_s)
         if asked_s is None:
