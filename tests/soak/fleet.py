@@ -285,6 +285,8 @@ def judge(plan: Plan, server: Influxd, bucket: str, place: Path) -> bool:
     others = set(got) - {name_of(number) for number in range(plan.boards)}
     wrong += [f"{one}: nobody's" for one in others]
     print(f"  {points:,} points are wanted: counted by field for each board, {closely:,} compared one by one")
+    disk = sum(one.stat().st_size for one in (server.folder / "engine").rglob("*") if one.is_file())
+    print(f"  on the server's disk {disk / 1e6:,.0f} MB, {disk / points:.1f} bytes a point, its write-ahead log in it")
     print(f"  lost, doubled, changed: {'none' if not wrong else 'SOME'}")
     for line in wrong[:10]:
         print(f"    WRONG {line}")
