@@ -9,7 +9,7 @@ from forwarded_site import END_MS, make_site, settings_of
 from influxd import Influxd
 from typer.testing import CliRunner
 
-from rainstead.cli.main import app
+from rainstead.cli.commands import app
 from rainstead.forward import Forwarder
 from rainstead.forward.process import server_of
 from rainstead.log import LogReader

@@ -18,7 +18,7 @@ from typer.testing import CliRunner
 
 from rainstead import answers
 from rainstead.answers import backup_site
-from rainstead.cli.main import app
+from rainstead.cli.commands import app
 from rainstead.errors import LogError, LogMalformed, LogTooNew, NotALog
 from rainstead.forward import Forwarder
 from rainstead.log import LogReader, LogWriter, check_log, damaged_logs

@@ -6,7 +6,7 @@ import pytest
 from small_site import SETTINGS, Row, make_site
 from typer.testing import CliRunner, Result
 
-from rainstead.cli.main import app
+from rainstead.cli.commands import app
 
 HOUSEHOLD = '\n[household]\ntank = "house"\ndraw_a_day = 96\ndraw_a_day_u = 10\n'
 

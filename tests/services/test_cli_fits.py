@@ -6,7 +6,7 @@ import pytest
 from small_site import SETTINGS, make_site, utc_ms
 from typer.testing import CliRunner, Result
 
-from rainstead.cli.main import app
+from rainstead.cli.commands import app
 from rainstead.notebook import Dip, KnownVolume, Notebook
 
 

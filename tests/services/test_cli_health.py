@@ -2,6 +2,8 @@
 
 import json
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -9,7 +11,7 @@ from small_site import SETTINGS, make_site, utc_ms
 from typer.testing import CliRunner
 
 from rainstead import clockword
-from rainstead.cli.main import app
+from rainstead.cli.commands import app
 from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Kind
 
@@ -72,6 +74,33 @@ def test_a_clock_is_confirmed_for_this_boot(site: Path, monkeypatch: pytest.Monk
     code, said = ask("clock", "confirm", "--site", str(site))
     assert code == 0 and "the clock is right" in said
     assert clockword.clock_is_confirmed(site, "this boot")
+
+
+BARE = """
+import sys
+for name in sys.argv.pop(1).split(","):
+    sys.modules[name] = None
+from rainstead.cli import main
+main()
+"""
+
+
+def ask_without(libraries: str, *arguments: str) -> subprocess.CompletedProcess[str]:
+    words = [sys.executable, "-c", BARE, libraries, *arguments]
+    return subprocess.run(words, capture_output=True, text=True, check=False, timeout=60)
+
+
+def test_a_board_without_the_desks_libraries_takes_the_word(site: Path) -> None:
+    done = ask_without("scipy,matplotlib,pyarrow,influxdb_client", "clock", "confirm", "--site", str(site))
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "the clock is right" in done.stdout
+
+
+@pytest.mark.parametrize("library", ["typer", "scipy"])
+def test_a_library_that_is_missing_is_named_with_the_remedy(site: Path, library: str) -> None:
+    done = ask_without(library, "now", "--site", str(site))
+    assert done.returncode == 2
+    assert done.stderr == f"rainstead: {library} is not installed here; `pip install 'rainstead[desk]'` adds it\n"
 
 
 def test_a_machine_that_does_not_name_its_boots_takes_no_word(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:

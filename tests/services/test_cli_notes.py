@@ -7,7 +7,7 @@ import pytest
 from small_site import SETTINGS
 from typer.testing import CliRunner, Result
 
-from rainstead.cli.main import app
+from rainstead.cli.commands import app
 from rainstead.notebook import Notes, read_notes
 
 

@@ -7,7 +7,7 @@ import pytest
 from small_site import make_site
 from typer.testing import CliRunner
 
-from rainstead.cli.main import app
+from rainstead.cli.commands import app
 from rainstead.dashboards import BOARDS, PERIODS, template, template_text
 from rainstead.dashboards.flux import field_of, source, tag_of
 from rainstead.dashboards.rollups import rolled

@@ -17,7 +17,7 @@ from small_site import SETTINGS, Row, make_site, utc_ms
 from typer.testing import CliRunner, Result
 
 from rainstead import answers
-from rainstead.cli.main import app
+from rainstead.cli.commands import app
 from rainstead.evidence import gather
 from rainstead.log import Keep, LogReader, LogWriter
 from rainstead.notebook import Notes

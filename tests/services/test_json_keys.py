@@ -14,7 +14,7 @@ from roof_site import DAY_MS, START_MS, Shower, make_roof_site
 from small_site import SETTINGS, Row, make_site, utc_ms
 from typer.testing import CliRunner
 
-from rainstead.cli.main import app
+from rainstead.cli.commands import app
 from rainstead.forward import Cursor, CursorFile, Refused
 from rainstead.notebook import Dip, KnownVolume, Notebook, RunNote
 from rainstead.readback import AlarmSeen, SiteSeen, TankSeen

@@ -11,7 +11,7 @@ import pytest
 from small_site import SETTINGS, make_site
 from typer.testing import CliRunner, Result
 
-from rainstead.cli.main import app
+from rainstead.cli.commands import app
 from rainstead.errors import LogDamaged, LogError
 from rainstead.log import LogReader, LogWriter, Row, back_up, check_log, restore
 from rainstead.notebook import Dip, Notebook

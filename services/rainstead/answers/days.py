@@ -5,6 +5,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from rainstead.errors import RainsteadError
+from rainstead.localtime import local
 from rainstead.settings import Settings
 
 __all__ = ["TimeUnreadable", "day_start_ms", "local", "local_date", "rain_day_of", "rain_day_start_ms", "read_time_ms"]
@@ -15,11 +16,6 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 class TimeUnreadable(RainsteadError, ValueError):
     """A time was typed that cannot be read."""
-
-
-def local(t_ms: int, zone: str) -> datetime:
-    """The site's own time."""
-    return (_EPOCH + timedelta(milliseconds=t_ms)).astimezone(ZoneInfo(zone))
 
 
 def local_date(t_ms: int, zone: str) -> date:

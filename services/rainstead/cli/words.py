@@ -2,9 +2,9 @@
 
 from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from datetime import datetime
+from rainstead.localtime import local
 
+if TYPE_CHECKING:
     from rainstead.answers import TankLevel, Total
 
 __all__ = ["age", "litres", "moment", "span", "spread", "state_mark", "state_words", "when"]
@@ -12,22 +12,15 @@ __all__ = ["age", "litres", "moment", "span", "spread", "state_mark", "state_wor
 
 def when(t_ms: int, zone: str) -> str:
     """Date and time of the site."""
-    here = _local(t_ms, zone)
+    here = local(t_ms, zone)
     return f"{here:%Y-%m-%d %H:%M} {here.tzname() or ''}".rstrip()
 
 
 def moment(t_ms: int, zone: str) -> str:
     """The same for a cell of a table: with the zone only where clocks went back and the hour came twice."""
-    here = _local(t_ms, zone)
+    here = local(t_ms, zone)
     twice = here.replace(fold=0).utcoffset() != here.replace(fold=1).utcoffset()
     return f"{here:%Y-%m-%d %H:%M} {here.tzname()}" if twice else f"{here:%Y-%m-%d %H:%M}"
-
-
-def _local(t_ms: int, zone: str) -> "datetime":
-    # The answers load half the desk, which a command that only takes a time should not.
-    from rainstead.answers import local
-
-    return local(t_ms, zone)
 
 
 def age(seconds: float) -> str:
