@@ -3,6 +3,7 @@ DEMO ?= demo-site
 SECONDS_TO_RUN ?=
 PYTHON ?= python3
 SITES ?= 1000
+SEED ?= 5000
 SECONDS ?= 180
 BIN := .venv/bin
 
@@ -18,7 +19,7 @@ help:
 	@echo "make soak    lives of a site under random faults, against the truth; SECONDS=600 for longer; then a month without"
 	@echo "             a server, and 1,000 boards on one (BOARDS=100 for fewer), where 'make servers' has built it"
 	@echo "make board   the logger on a virtual board: power cuts, watchdog, kernel edges; needs root and some minutes"
-	@echo "make study   a thousand invented sites: how often intervals hold the truth; an hour and more"
+	@echo "make study   a thousand invented sites: how often intervals hold the truth; an hour"
 	@echo "make dashboards   writes dashboards/influx/rainstead.json anew from its description"
 	@echo "make wheel   the package, in dist/"
 	@echo "make clean   remove what these built; the invented site stays"
@@ -60,8 +61,8 @@ board:
 
 study:
 	@sh .ci/venv.sh dev "$(PYTHON)"
-	nice $(BIN)/python tests/study/run.py --sites $(SITES) --out tests/study/results
-	nice $(BIN)/python tests/study/detection.py --out tests/study/results
+	nice $(BIN)/python tests/study/run.py --sites $(SITES) --first $(SEED) --out tests/study/results
+	nice $(BIN)/python tests/study/detection.py --first 101 --years 12 --out tests/study/results
 
 dashboards:
 	@sh .ci/venv.sh dev "$(PYTHON)"

@@ -267,7 +267,7 @@ def test_drizzle_that_wets_no_roof() -> None:
     drizzle = StormGains(
         np.full(9, 0.4), np.full(9, RESIDUE_MM), np.full(9, 2.0), np.full(9, 20.0), np.zeros(9, np.int64)
     )
-    assert because(drizzle).startswith("only 0 storms of 1 mm or more")
+    assert because(drizzle).endswith("must be measured to the end, and there are 0")
 
 
 def test_storms_that_bring_nothing() -> None:
