@@ -11,12 +11,14 @@ import numpy.typing as npt
 
 from rainstead import calc
 from rainstead.log import ReadingSource
-from rainstead.readings import F64, I64, Batch, Kind, Quality
+from rainstead.readings import F64, I64, Kind, Quality
 from rainstead.settings import Ranger, Settings, sensor_kind
 
 __all__ = ["Sickness", "find_sickness"]
 
 NO_VALUE_MS: Final = 3_600_000
+AT_ONCE: Final = 10_000
+"""Readings: the logger looks every ten minutes, and keeps the memory that this takes."""
 JUMP_TOLD_MS: Final = 3_600_000
 JUMP_ALLOWANCE_MM: Final = 30.0
 FEWEST_SAME: Final = 30
@@ -67,22 +69,23 @@ def find_sickness(settings: Settings, reader: ReadingSource, as_of_ms: int) -> d
 
 
 def _series(reader: ReadingSource, names: list[str], from_ms: int, upto_ms: int) -> dict[str, _Series]:
-    parts: list[Batch] = list(reader.batches(after_ms=from_ms, upto_ms=upto_ms, sensors=names))
-    found = {}
-    for name in names:
-        mine = [part.of(name) for part in parts]
-        if not mine:
-            found[name] = _Series(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0, dtype=bool))
-            continue
-        quality = np.concatenate([part.quality for part in mine])
-        usable = quality == Quality.OK
-        value = np.concatenate([part.value for part in mine])
-        found[name] = _Series(
-            np.concatenate([part.t_ms for part in mine]),
-            np.where(usable, value, np.nan),
-            usable | (quality == Quality.BLANKED),
-        )
-    return found
+    parts: dict[str, list[_Series]] = {name: [] for name in names}
+    for batch in reader.batches(after_ms=from_ms, upto_ms=upto_ms, sensors=names, size=AT_ONCE):
+        for name in names:
+            mine = batch.of(name)
+            usable = mine.quality == Quality.OK
+            value = np.where(usable, mine.value, np.nan)
+            parts[name].append(_Series(mine.t_ms, value, usable | (mine.quality == Quality.BLANKED)))
+    none = _Series(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0, dtype=bool))
+    return {name: _joined([none, *mine]) for name, mine in parts.items()}
+
+
+def _joined(parts: list[_Series]) -> _Series:
+    return _Series(
+        np.concatenate([part.t_ms for part in parts]),
+        np.concatenate([part.value for part in parts]),
+        np.concatenate([part.says for part in parts]),
+    )
 
 
 def _no_value(series: _Series) -> Sickness | None:

@@ -3,7 +3,8 @@
 Run: .venv/bin/python tests/bench/bench_logger.py [SECONDS]
 Each case is a process of its own that gets the same frames through pseudo-terminals and the same edges on gpiozero's
 mock pins. `edges only` is what making the edges costs; `bare` is the loop that one would write in an afternoon with
-gpiozero and sqlite3; `logger` is ours. The first is taken off the other two.
+gpiozero and sqlite3; `logger` is ours; `tending` is ours with a piece of upkeep after each commit, an hour sealed or an
+old one thinned that a server has: what else happens once an hour. The first is taken off the others.
 """
 
 import contextlib
@@ -66,15 +67,25 @@ face_height = 2.5
 brim = 2
 calibrations = [{{ shape = "cylinder", diameter = 2.2 }}]
 """
+HOUR_MS = 3_600_000
+KEEP = """
+[log]
+keep_days = 2
+[forward]
+url = "http://127.0.0.1:9"
+org = "o"
+bucket = "b"
+token_file = "server.token"
+"""
 
 
 def main() -> None:
-    """Run the three cases one after another and print them."""
+    """Run the cases one after another and print them."""
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 30.0
     print(f"logger for {seconds:.0f} s a case; {machine()}")
-    figures = {case: _measure(case, seconds) for case in ("edges", "bare", "logger")}
+    figures = {case: _measure(case, seconds) for case in ("edges", "bare", "logger", "tending")}
     source = figures["edges"]["cpu_s"]
-    for case in ("bare", "logger"):
+    for case in ("bare", "logger", "tending"):
         one = figures[case]
         print(
             f"  {case:7} {100 * (one['cpu_s'] - source) / one['wall_s']:5.2f} % of a core, "
@@ -113,7 +124,7 @@ def _case(case: str, seconds: float, ports: list[str]) -> None:
     factory = Device.pin_factory = MockFactory()
     stop = threading.Event()
     with tempfile.TemporaryDirectory() as folder:
-        run = {"edges": _edges_only, "bare": _bare, "logger": _logger}[case]
+        run = {"edges": _edges_only, "bare": _bare, "logger": _logger, "tending": _tending}[case]
         begin, rows = run(Path(folder), ports, stop)
         pulses = threading.Thread(target=_pulse, args=(factory, stop))
         pulses.start()
@@ -180,14 +191,52 @@ def _bare(folder: Path, ports: list[str], stop: threading.Event) -> Any:
     return loop, lambda: db.execute("SELECT count(*) FROM r").fetchone()[0]
 
 
-def _logger(folder: Path, ports: list[str], stop: threading.Event) -> Any:
+def _tending(folder: Path, ports: list[str], stop: threading.Event) -> Any:
+    """A log with four days behind it, sealed but for the last, of which all is on a server."""
+    # In a process of its own: the memory that it takes is not the logger's.
+    subprocess.run([sys.executable, __file__, "--history", folder, *ports], check=True)
+    return _logger(folder, ports, stop, KEEP)
+
+
+def _history(folder: Path, ports: list[str]) -> None:
+    import numpy as np
+
+    from rainstead.forward import Cursor, CursorFile
+    from rainstead.log import Columns, LogWriter
+    from rainstead.readings import Kind
+
+    now_ms = time.time_ns() // 1_000_000
+    t_ms = np.arange(now_ms - 96 * HOUR_MS, now_ms - HOUR_MS, 1000)
+    kinds = {f"level_{n}": Kind.LEVEL for n in range(len(ports))}
+    with LogWriter(folder / "readings.db") as writer:
+        numbers = writer.sensor_numbers(kinds)
+        segment = writer.begin_segment(writer.begin_boot("logger", "old", 0), 0, trusted=True)
+        for part_ms in (t_ms[t_ms < now_ms - 20 * HOUR_MS], t_ms[t_ms >= now_ms - 20 * HOUR_MS]):
+            for name in kinds:
+                value = 1200.0 + part_ms // 1000 % 7
+                good = np.zeros(len(part_ms), np.uint8)
+                spread = np.full(len(part_ms), 1.5)
+                writer.append_columns(segment, numbers, [Columns(name, part_ms, value, good, spread)])
+            while part_ms[0] == t_ms[0] and writer.seal_some(now_ms):
+                pass
+    file = CursorFile(folder / "forwarder.db")
+    file.save("http://127.0.0.1:9 o b", Cursor(now_ms, 0, ()), [], now_ms)
+    file.close()
+    # A logger that has worked out all of it, and keeps that state.
+    Device.pin_factory = MockFactory()
+    stop = threading.Event()
+    stop.set()
+    _logger(folder, ports, stop, KEEP)[0]()
+
+
+def _logger(folder: Path, ports: list[str], stop: threading.Event, more: str = "") -> Any:
     from rainstead.clock import SystemClock
     from rainstead.log import LogReader, LogWriter
     from rainstead.settings import parse_settings
     from rainstead_board.drivers import build_channels
     from rainstead_board.logger import Logger
 
-    text = SITE.format() + "".join(TANK.format(n=n, port=port) for n, port in enumerate(ports))
+    text = SITE.format() + "".join(TANK.format(n=n, port=port) for n, port in enumerate(ports)) + more
     settings, clock = parse_settings(text, "bench"), SystemClock()
     logger = Logger(
         settings,
@@ -207,7 +256,9 @@ def _logger(folder: Path, ports: list[str], stop: threading.Event) -> Any:
 
 
 if __name__ == "__main__":
-    if "--case" in sys.argv:
+    if "--history" in sys.argv:
+        _history(Path(sys.argv[2]), sys.argv[3:])
+    elif "--case" in sys.argv:
         _case(sys.argv[2], float(sys.argv[3]), sys.argv[4:])
     else:
         main()
