@@ -17,7 +17,7 @@ from .state import GaugeState, MeterState, State, TankNow, TankState
 
 __all__ = ["AIR_MAX_AGE_MS", "CALCULATION", "Deriver"]
 
-CALCULATION = 1
+CALCULATION = 2
 """Raised when a change of code changes an answer: kept states of another number are not used."""
 
 AIR_MAX_AGE_MS = 2 * 3_600_000
@@ -323,7 +323,8 @@ def _ullage_m(ranger: Ranger, range_mm: F64, air_c: F64) -> F64:
 def _tank_now(before: TankNow, rows: LevelRows) -> TankNow:
     if not len(rows.t_ms):
         return before
-    good = np.flatnonzero(~np.isnan(rows.volume_l))
+    # A ragged burst may be any echo in the tank: the level before it stands until the next good one.
+    good = np.flatnonzero(~np.isnan(rows.volume_l) & (rows.quality == Quality.OK))
     last = {"last_ms": int(rows.t_ms[-1]), "last_quality": int(rows.quality[-1])}
     if not len(good):
         return TankNow(
