@@ -134,7 +134,7 @@ def main() -> None:
     finally:
         shared.phase.value = END
         for one in children:
-            one.join(30)
+            one.join(5)
             if one.is_alive():
                 one.kill()
         server.close()
@@ -161,7 +161,6 @@ def run(plan: Plan, shared: Shared, server: Influxd, place: Path, children: list
         time.sleep(0.2)
     print(f"  {plan.processes} processes of {plan.threads} threads; built in {time.monotonic() - begun_s:.0f} s")
     steady(plan, shared, watch)
-    server.kill()
     outage(plan, shared, watch, templates)
     server.start()
     comeback(plan, shared, watch, templates)
@@ -201,6 +200,7 @@ def steady(plan: Plan, shared: Shared, watch: Watch) -> None:
 def outage(plan: Plan, shared: Shared, watch: Watch, templates: Sequence[Template]) -> None:
     """A day of readings comes into each log, and nothing goes out."""
     shared.turn(OUTAGE, BACK_OFF_PACE)
+    watch.server.kill()
     watch.begin(server=False)
     while time.monotonic() - watch.begun_s < BACK_OFF_S or min(shared.at) < templates[0].day:
         watch.look(server=False)
