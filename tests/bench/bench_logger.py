@@ -213,7 +213,7 @@ def _history(folder: Path, ports: list[str]) -> None:
         segment = writer.begin_segment(writer.begin_boot("logger", "old", 0), 0, trusted=True)
         for part_ms in (t_ms[t_ms < now_ms - 20 * HOUR_MS], t_ms[t_ms >= now_ms - 20 * HOUR_MS]):
             for name in kinds:
-                value = 1200.0 + part_ms // 1000 % 7
+                value = (1200 + part_ms // 1000 % 7).astype(np.float64)
                 good = np.zeros(len(part_ms), np.uint8)
                 spread = np.full(len(part_ms), 1.5)
                 writer.append_columns(segment, numbers, [Columns(name, part_ms, value, good, spread)])

@@ -8,11 +8,13 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from rainstead.log import Columns, LogReader, LogWriter, Row
+from rainstead.log.sealed import hour_is_closed
 from rainstead.readings import F64, Kind
 from rainstead.settings import parse_settings
 from rainstead_board.twin.invented import demo_history, demo_settings_text
@@ -121,13 +123,12 @@ def _beside(path: Path) -> None:
                 for n, name in enumerate(kinds)
             ]
             if k < 500:
-                alone.append(_timed(lambda rows=rows: writer.append(rows)))
+                alone.append(_timed(partial(writer.append, rows)))
                 continue
-            commits.append(_timed(lambda rows=rows: writer.append(rows)))
-            begun = time.perf_counter(), cpu_s()
-            if not writer.seal_some(now_ms):
+            commits.append(_timed(partial(writer.append, rows)))
+            pieces.append(_timed(partial(writer.seal_some, now_ms)))
+            if not hour_is_closed(writer._db, now_ms):
                 break
-            pieces.append((time.perf_counter() - begun[0], cpu_s() - begun[1]))
     print(f"  {hours} h of three rangers at 1 Hz, {3 * len(t_ms):,} readings unsealed; sealed beside commits of 10 s")
     for what, timed in (("commits alone", alone), ("commits beside it", commits), ("pieces sealed", pieces)):
         took, used = (np.array(column) for column in zip(*timed, strict=True))
@@ -206,9 +207,10 @@ def _spread(took: Sequence[float] | F64, used: Sequence[float] | F64) -> str:
 
 def _used(path: Path) -> int:
     db = sqlite3.connect(path)
-    pages, free = (int(db.execute(f"PRAGMA {name}").fetchone()[0]) for name in ("page_count", "freelist_count"))
+    names = ("page_count", "freelist_count", "page_size")
+    pages, free, size = (int(db.execute(f"PRAGMA {name}").fetchone()[0]) for name in names)
     db.close()
-    return (pages - free) * 4096
+    return (pages - free) * size
 
 
 def _read(path: Path) -> tuple[float, int]:

@@ -26,7 +26,8 @@ from rainstead.settings import parse_settings
 from rainstead_board.logger import Logger
 
 ACTIVE, NORMAL = "active_unacknowledged", "normal"
-PAGE = 4096
+PAGE = 1024
+"""Of a new log."""
 PARTS = ("", "-wal", "-shm")
 
 
@@ -100,11 +101,8 @@ def header(path: Path) -> None:
 
 
 def layout(path: Path) -> None:
-    """A bit of the tables' own description."""
-    content = bytearray(path.read_bytes())
-    at = content.index(b"CREATE TABLE reading")
-    content[at : at + 6] = b"CRQATE"
-    path.write_bytes(content)
+    """A letter of the tables' own description."""
+    path.write_bytes(path.read_bytes().replace(b"CREATE TABLE reading", b"CRQATE TABLE reading"))
 
 
 def events(path: Path) -> None:

@@ -167,10 +167,11 @@ def test_a_check_finds_a_wiped_page_wherever_it_is(tmp_path: Path, page: str) ->
     name = {"table": "block", "index": "block_time", "fresh": "reading", "segment": "segment"}[page]
     db = sqlite3.connect(path)
     pages = db.execute("SELECT pageno FROM dbstat WHERE name = ? AND pagetype = 'leaf'", (name,)).fetchall()
+    (size,) = db.execute("PRAGMA page_size").fetchone()
     db.close()
     content = bytearray(path.read_bytes())
-    at = (pages[len(pages) // 2][0] - 1) * 4096
-    content[at : at + 4096] = bytes(4096)
+    at = (pages[len(pages) // 2][0] - 1) * size
+    content[at : at + size] = bytes(size)
     path.write_bytes(content)
     check = check_log(path)
     assert not check.is_whole

@@ -244,3 +244,26 @@ def test_only_one_module_opens_the_log_for_writing() -> None:
     }
     assert "services/rainstead/log/write.py" in {path for path, _ in opens}, "the rule sees nothing"
     assert {path for path, _ in opens} <= set(OPENED_FOR_WRITING), opens
+
+
+@pytest.mark.parametrize("page_bytes", [1024, 4096])
+def test_the_write_ahead_log_is_used_again_and_neither_outgrows_its_limit_nor_is_cut(
+    tmp_path: Path, page_bytes: int
+) -> None:
+    """Growing anew after each cut would cost the file system's books; an older log has larger pages."""
+    path = tmp_path / "readings.db"
+    if page_bytes != 1024:
+        empty = sqlite3.connect(path)
+        empty.executescript(f"PRAGMA page_size = {page_bytes}; CREATE TABLE t (a); DROP TABLE t;")
+        empty.close()
+    wal, sizes = path.with_name("readings.db-wal"), []
+    with LogWriter(path) as writer:
+        assert writer._db.execute("PRAGMA page_size").fetchone() == (page_bytes,)
+        number = writer.sensor_numbers({"level": Kind.LEVEL})["level"]
+        segment = writer.begin_segment(writer.begin_boot("logger", "b", 0), 0, trusted=True)
+        for k in range(500):
+            writer.append([(1000 * k + j, number, segment, k / 7, 0, None, None) for j in range(250)])
+            sizes.append(wal.stat().st_size)
+    assert sizes == sorted(sizes)
+    assert 3_900_000 < sizes[-1] <= 4_194_304
+    assert sizes[-1] - sizes[-50] < 100_000

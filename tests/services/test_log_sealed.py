@@ -278,10 +278,11 @@ def test_a_page_that_was_wiped_takes_its_hours_alone(tmp_path: Path) -> None:
     db = sqlite3.connect(path)
     db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     leaves = [page for (page,) in db.execute("SELECT pageno FROM dbstat WHERE name = 'block' AND pagetype = 'leaf'")]
+    (size,) = db.execute("PRAGMA page_size").fetchone()
     db.close()
     content = bytearray(path.read_bytes())
     wiped = leaves[len(leaves) // 2]
-    content[(wiped - 1) * 4096 : wiped * 4096] = bytes(4096)
+    content[(wiped - 1) * size : wiped * size] = bytes(size)
     path.write_bytes(content)
     with LogReader(path) as reader:
         left = bits(list(reader.batches(size=500)))

@@ -125,7 +125,7 @@ def test_a_log_that_is_too_large_lets_the_oldest_go_but_never_the_last_day(path:
     with LogWriter(path) as writer:
         pages = writer._db.execute("PRAGMA page_count").fetchone()[0]
         free = writer._db.execute("PRAGMA freelist_count").fetchone()[0]
-        used = (pages - free) * 4096
+        used = (pages - free) * writer._db.execute("PRAGMA page_size").fetchone()[0]
         # A limit of less than is used, in the millions that it is counted in.
         assert writer.thin_some(NOW_MS, Keep(mb=math.ceil(used / 1e6))) is None
     done = thin_all(path, Keep(mb=0))

@@ -24,6 +24,12 @@ Row = tuple[int, int, int, float | None, int, float | None, int | None]
 
 # Not INSERT OR IGNORE: that would also pass over a row with a hole in it, without a word.
 _INSERT = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+_PAGE_BYTES = 1024
+"""Of a new log; an older one keeps its 4096. A commit writes each page that it touches: with these half as much reaches
+the card (`tests/bench/bench_writes.py`), and blocks of about a kilobyte leave less room unused."""
+_LONGEST_WAL_BYTES = 4_194_304
+_FOLDED_WAL_BYTES = 3_900_000
+"""With this much in it the write-ahead log goes home; a sealed hour may still be added to it before."""
 _STAMPED = {"reading": "t_ms", "block": "first_ms", "summary": "first_ms"}
 """Where readings are, fresh and sealed. What is packed has boot-clock times: only its place in the index moves."""
 _INSERT_EVENT = "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
@@ -77,6 +83,8 @@ class LogWriter:
         db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5)
         try:
             version = schema.examine(db, self.path)
+            if version == 0:
+                db.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
             mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
             db.execute("PRAGMA synchronous = FULL")
             (synchronous,) = db.execute("PRAGMA synchronous").fetchone()
@@ -86,7 +94,10 @@ class LogWriter:
                     f"(journal {mode}, synchronous {synchronous}); put the site's folder on a local disk"
                 )
             # A reader that holds an old snapshot must not leave a giant file behind for ever.
-            db.execute("PRAGMA journal_size_limit = 4194304")
+            db.execute(f"PRAGMA journal_size_limit = {_LONGEST_WAL_BYTES}")
+            (page_bytes,) = db.execute("PRAGMA page_size").fetchone()
+            # Were it longer than the limit, it would be cut each time, and grown again at the file system's cost.
+            db.execute(f"PRAGMA wal_autocheckpoint = {_FOLDED_WAL_BYTES // (page_bytes + 24)}")
             # Some builds of SQLite write zeros over what is freed: each sealed hour would be written once more.
             db.execute("PRAGMA secure_delete = 0")
             if version == 0:
