@@ -400,7 +400,7 @@ class Log(Part):
     """How often what was read goes to disk, and how much of it stays."""
 
     commit_every_s: Annotated[DurationS, Field(ge=3, le=60, alias="commit_every")] = 10.0
-    """A power cut loses at most this. Every 10 s some 80 MB a day reach the card, every 60 s some 20 MB
+    """A power cut loses at most this. Every 10 s some 40 MB a day reach the card, every 60 s some 13 MB
     (`tests/bench/bench_writes.py`)."""
     keep_days: Annotated[int | None, Field(ge=2, le=36_500)] = None
     """Full resolution of what is older goes; minutes, tips and pulses stay. None: nothing ever goes."""
