@@ -89,6 +89,7 @@ def build(folder: Path) -> Path:
     counts = [{"name": "house_level", "trouble": None, "counts": {"bad_bytes": 3}}]
     told = {"site": "Invented [hollow]", "written_ms": utc_ms("2026-03-28T10:01:40"), "sensors": counts}
     (site / "health.json").write_text(json.dumps(told), encoding="utf-8")
+    (site / "readings-damaged-20260101T000000Z.db").write_bytes(b"what a logger moved aside")
     days = (date(2023, 1, 1) + timedelta(days=k) for k in range(800))
     record = "".join(f"{day},{12 if day.toordinal() % 7 == 0 else 0}\n" for day in days)
     (site / "record.csv").write_text(f"date,rain_mm\n{record}", encoding="utf-8")
