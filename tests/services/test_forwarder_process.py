@@ -1,24 +1,27 @@
 """The forwarder as a process: how it ends where there is nothing that it could do, and what the service makes of it."""
 
 import re
+import signal
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
-from small_site import SETTINGS
+from small_site import SETTINGS, make_site
 
 from rainstead.forward.process import NOTHING_TO_SEND_TO
 
 UNIT = Path(__file__).parents[2] / "systemd" / "rainstead-forwarder.service"
+RUN = "import sys; from rainstead.forward.process import main; main(sys.argv[1:])"
 TABLE = '[forward]\nurl = "http://127.0.0.1:9"\norg = "o"\nbucket = "b"\ntoken_file = "server.token"\n'
 
 
 def ended(folder: Path, settings: str) -> tuple[int, str]:
     """Exit code, and what it said."""
     (folder / "site.toml").write_text(settings, encoding="utf-8")
-    run = "import sys; from rainstead.forward.process import main; main(sys.argv[1:])"
     done = subprocess.run(
-        [sys.executable, "-c", run, str(folder)], capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-c", RUN, str(folder)], capture_output=True, text=True, timeout=60, check=False
     )
     return done.returncode, done.stderr
 
@@ -43,3 +46,27 @@ def test_a_missing_token_is_a_failure_that_is_not_tried_again(tmp_path: Path) ->
     assert len(said.splitlines()) == 1 and f"forward.token_file = {tmp_path / 'server.token'}" in said
     assert code == 2
     assert code in codes("RestartPreventExitStatus") and code not in codes("SuccessExitStatus")
+
+
+def test_a_log_that_is_held_for_a_moment_is_waited_for_and_another_programs_file_is_not(tmp_path: Path) -> None:
+    make_site(tmp_path, [("2026-02-10T12:00:00", "house_level", 900.0)], SETTINGS + TABLE)
+    token = tmp_path / "server.token"
+    token.write_text("secret", encoding="utf-8")
+    token.chmod(0o600)
+    with closing(sqlite3.connect(tmp_path / "readings.db", isolation_level=None)) as holder:
+        holder.execute("PRAGMA locking_mode = EXCLUSIVE")
+        holder.execute("BEGIN EXCLUSIVE")
+        words = [sys.executable, "-c", RUN, str(tmp_path)]
+        with subprocess.Popen(words, stderr=subprocess.PIPE, text=True) as process:
+            assert process.stderr is not None
+            assert "sending" in process.stderr.readline()
+            said = process.stderr.readline()
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(30) == 0
+    assert "cannot be read now" in said and "locked" in said
+    for part in tmp_path.glob("readings.db*"):
+        part.unlink()
+    with closing(sqlite3.connect(tmp_path / "readings.db")) as other:
+        other.execute("CREATE TABLE somebody_elses (x)")
+    code, said = ended(tmp_path, SETTINGS + TABLE)
+    assert code == 2 and "not a rainstead log" in said

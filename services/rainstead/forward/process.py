@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from rainstead.clock import Clock, SystemClock
-from rainstead.errors import LogMalformed, LogMissing, RainsteadError
+from rainstead.errors import LogError, LogMalformed, LogTooNew, NotALog, RainsteadError
 from rainstead.settings import Forward, Settings, load_settings
 
 from .forwarder import Forwarder
@@ -89,9 +89,11 @@ def _run(
                     forwarder = Forwarder(settings, folder, server, order=forward.order, tell=_journal.warning)
                 due_ms = forwarder.step(now_ms, clock.wall_ms())
                 trouble = ""
-            except (LogMissing, LogMalformed, sqlite3.Error) as error:
-                # No log yet, a damaged one that the logger will move aside, or a disk that fails for a while: the
-                # logger tells of it, and this waits.
+            except (LogError, sqlite3.Error) as error:
+                if isinstance(error, NotALog | LogTooNew) and not isinstance(error, LogMalformed):
+                    raise
+                # No log yet, a damaged one that the logger will move aside, one that is held for a moment, or a disk
+                # that fails for a while: the logger tells of it, and this waits.
                 if str(error) != trouble:
                     _journal.warning("the log cannot be read now: %s", error)
                 trouble, due_ms = str(error), now_ms + _RETRY_MS
