@@ -4,7 +4,7 @@ Each board has a log of its own and a real forwarder with a connection of its ow
 lie in memory where that can be had, for each board has a disk of its own. The day is simulated: the boards' back-off
 runs to its full length on a faster clock, and the day's readings are put into each log at a moment of its own.
 
-Run: .venv/bin/python tests/soak/fleet.py [--boards 1000] [--steady 180] [--every 10] [--history-every 60]
+Run: .venv/bin/python tests/soak/fleet.py [--boards 1000] [--steady 180] [--every 30] [--history-every 240]
      [--processes 4] [--threads 32] [--together]; some ten minutes at full size. Needs what `make servers` builds.
 """
 
@@ -109,8 +109,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--boards", type=int, default=1000)
     parser.add_argument("--steady", type=float, default=180.0, help="seconds of the steady state")
-    parser.add_argument("--every", type=float, default=10.0, help="seconds between level readings, and commits")
-    parser.add_argument("--history-every", type=float, default=60.0, help="the same in the day of the outage")
+    parser.add_argument("--every", type=float, default=30.0, help="seconds between level readings, and commits")
+    parser.add_argument("--history-every", type=float, default=240.0, help="the same in the day of the outage")
     parser.add_argument("--processes", type=int, default=4)
     parser.add_argument("--threads", type=int, default=32, help="of each process: so many boards can write at once")
     parser.add_argument("--together", action="store_true", help="all boards begin in one moment, with no back-off")
