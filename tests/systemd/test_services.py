@@ -4,9 +4,11 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
+from small_site import make_site
 
 FOLDER = Path(__file__).parents[2] / "systemd"
 UNITS = sorted(path.name for path in FOLDER.iterdir() if path.suffix in (".service", ".timer"))
@@ -91,6 +93,32 @@ def test_the_logger_waits_for_no_network_and_no_clock_and_is_never_given_up() ->
     assert unit["PrivateNetwork"] == ["yes"]
     assert "gpio" in unit["SupplementaryGroups"][0].split() and "dialout" in unit["SupplementaryGroups"][0].split()
     assert any("char-gpiochip" in allowed for allowed in unit["DeviceAllow"])
+
+
+@pytest.mark.parametrize("unit", ["rainstead-backup.service", "rainstead-verify.service"])
+def test_what_the_nightly_services_start_does_its_work(tmp_path: Path, unit: str) -> None:
+    site, backups = tmp_path / "site", tmp_path / "backups"
+    make_site(site, [("2026-02-10T12:00:00", "house_level", 900.0)])
+    backups.mkdir()
+    (start,) = directives(unit)["ExecStart"]
+    program, *words = (
+        start.replace("${RAINSTEAD_BACKUP_TO}", str(backups)).replace("/var/lib/rainstead", str(site)).split()
+    )
+    assert program == "/opt/rainstead/bin/rainstead"
+    run = [sys.executable, "-c", "from rainstead.cli import main; main()", *words]
+    done = subprocess.run(run, capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 0, done.stderr
+    assert len(list(backups.glob("readings-*.db"))) == (unit == "rainstead-backup.service")
+
+
+def test_the_nightly_services_are_the_logs_own_user_and_reach_no_network() -> None:
+    logger = directives("rainstead-logger.service")
+    for name in ("backup", "verify"):
+        unit = directives(f"rainstead-{name}.service")
+        # A file that another user made beside the log would lock the logger out.
+        assert (unit["User"], unit["Group"], unit["UMask"]) == (logger["User"], logger["Group"], logger["UMask"])
+        assert unit["PrivateNetwork"] == ["yes"] and unit["PrivateDevices"] == ["yes"]
+        assert directives(f"rainstead-{name}.timer")["Persistent"] == ["yes"]
 
 
 def test_laying_twice_changes_nothing(tmp_path: Path) -> None:
