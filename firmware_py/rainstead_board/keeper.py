@@ -37,6 +37,8 @@ UNKNOWN_BOOT: Final = "unknown"
 CALCULATE_AGAIN_MS: Final = 600_000
 TEND_AGAIN_MS: Final = 3_600_000
 NOTHING_FORWARDED_MS: Final = -(2**62)
+DOUBT_LASTS_MS: Final = 86_400_000
+"""Damage is met again well within a day; a second misreading of a sound log, after months, is again the first."""
 
 _journal = logging.getLogger("rainstead.logger")
 
@@ -104,8 +106,8 @@ class Keeper:
         self._tend_at_ms = 0
         self._retry_at_ms = 0
         self._refused = 0
-        self._is_doubted = False
-        """SQLite has called the log damaged once."""
+        self._doubted_ms: int | None = None
+        """Boot clock when SQLite called the log damaged for once."""
         self._checkpoint_ms = 0
         self._begin_at_ms = 0
         """When the calculation may begin again from the log."""
@@ -140,8 +142,11 @@ class Keeper:
             self._begin()
         self._retry_at_ms = 0
         # Nothing is held back any more: what came while the lines were let go of is there as well.
-        newest_ms = self.waiting.newest_ms()
-        self._commit(self._clock.boot_ms() if newest_ms is None else newest_ms)
+        newest_ms, doubted_ms = self.waiting.newest_ms(), self._doubted_ms
+        upto_ms = self._clock.boot_ms() if newest_ms is None else newest_ms
+        self._commit(upto_ms)
+        if len(self.waiting) and self._doubted_ms != doubted_ms:
+            self._commit(upto_ms)  # the log has been opened anew; there is no later try
         if len(self.waiting):
             _journal.error("%d readings could not be stored: %s", len(self.waiting), self.disk_trouble)
         else:
@@ -214,6 +219,10 @@ class Keeper:
                 self.waiting.put_back(readings)
                 self._disk_failed(error)
                 return
+            except Exception as error:  # a damaged row may hold anything
+                self.waiting.put_back(readings)
+                self._doubt(error)
+                raise
             self.waiting.stored()
             if rows:
                 self.last_commit_ms = self._clock.boot_ms()
@@ -249,7 +258,7 @@ class Keeper:
             self._doubt(error)
 
     def _doubt(self, error: Exception) -> bool:
-        """Whether SQLite calls the log damaged for the first time: a card may misread once.
+        """Whether SQLite calls the log damaged for the first time in a day: a card may misread once.
 
         Raises LogMalformed the second time, and where something else failed and SQLite's own check names damage.
         """
@@ -258,9 +267,11 @@ class Keeper:
         self.busy(0)
         if why is None:
             return False
-        if self._is_doubted or damage_in_words(error) is None:
+        now_ms = self._clock.boot_ms()
+        is_doubted = self._doubted_ms is not None and now_ms - self._doubted_ms < DOUBT_LASTS_MS
+        if is_doubted or damage_in_words(error) is None:
             raise LogMalformed(f"{self.writer.path}: this log is damaged ({why})", why) from error
-        self._is_doubted = True
+        self._doubted_ms = now_ms
         return True
 
     def _tend(self, now_ms: int) -> None:

@@ -130,7 +130,12 @@ class Logger:
         """Take what the sensors still have, commit it with the calculation's state, and let go of everything."""
         self._notifier.stopping()
         self._sampler.stop()
-        self._keeper.finish()
+        try:
+            self._keeper.finish()
+        except LogMalformed as error:
+            now_ms = self._keeper.wall_ms()
+            self._keeper, self._watch = self._begun_anew(error.why, now_ms, now_ms)
+            self._keeper.finish()
         self._notifier.close()
 
     def _keep(self) -> int:

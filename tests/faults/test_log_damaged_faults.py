@@ -180,6 +180,17 @@ def test_a_move_that_was_cut_half_way_is_finished_and_nothing_of_it_deleted(tmp_
     assert len(site.stamps("level")) >= 29
 
 
+def test_what_is_left_of_a_move_goes_to_no_log_that_may_be_another(tmp_path: Path) -> None:
+    """The clock was years ahead when the first was moved: by their names it is the newest."""
+    for day in ("20300101", "20260101"):
+        (tmp_path / f"readings-damaged-{day}T000000Z.db").write_bytes(b"the file")
+    (tmp_path / "readings.db-wal").write_bytes(b"what belongs to it")
+    LogWriter(tmp_path / "readings.db", aside_at_ms=1_780_000_000_000).close()
+    assert not (tmp_path / "readings-damaged-20300101T000000Z.db-wal").exists()
+    (kept,) = tmp_path.glob("readings-damaged-*.db-wal")
+    assert kept.read_bytes() == b"what belongs to it"
+
+
 def test_two_logs_damaged_in_one_second_are_both_kept(tmp_path: Path) -> None:
     for content in (b"one" * 1000, b"two" * 1000):
         (tmp_path / "readings.db").write_bytes(content)
@@ -322,11 +333,14 @@ def test_a_damaged_page_that_sealing_meets_ends_in_a_new_log(tmp_path: Path) -> 
         assert old._db.execute("SELECT max(t_ms) FROM reading").fetchone() == (stamps[0] - 1000,)
 
 
-def test_a_page_that_was_misread_once_moves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("times", [1, 2])
+def test_a_page_that_was_misread_once_moves_nothing(
+    times: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     site = started(tmp_path, FakeClock())
     site.run(60)
     writer = site.logger._keeper.writer
-    append, left = writer.append, [1]
+    append, left = writer.append, [0]
 
     def misread(rows: list[tuple[int, int, int, float | None, int, float | None, int | None]]) -> int:
         if left[0]:
@@ -337,10 +351,70 @@ def test_a_page_that_was_misread_once_moves_nothing(tmp_path: Path, monkeypatch:
         return append(rows)
 
     monkeypatch.setattr(writer, "append", misread)
-    site.run(120)
+    for _ in range(times):
+        site.clock.now_ms += 2 * 86_400_000
+        left[0] = 1
+        site.run(120)
     site.logger.stop()
     assert left == [0] and damaged_logs(tmp_path) == ()
     assert len(site.stamps("level")) >= 179
+
+
+def test_damage_that_is_met_at_the_stop_costs_no_reading(tmp_path: Path) -> None:
+    site = started(tmp_path, FakeClock())
+    site.run(1800)
+    newest_ms = wiped_under(site, "reading", last=True)
+    site.run(6)
+    assert damaged_logs(tmp_path) == ()
+    site.logger.stop()
+    assert len(damaged_logs(tmp_path)) == 1
+    stamps = site.stamps("level")
+    assert stamps[0] == newest_ms + 1000 and len(stamps) >= 6
+
+
+def test_a_damaged_row_that_is_no_number_costs_no_reading(tmp_path: Path) -> None:
+    site = started(tmp_path, FakeClock())
+    site.run(60)
+    newest_ms = site.stamps("level")[-1]
+    db = sqlite3.connect(site.path, isolation_level=None)  # a text among the stamps, which the layout does not allow
+    (table,) = db.execute("SELECT sql FROM sqlite_schema WHERE name = 'reading'").fetchone()
+    for sql in (table.replace(" STRICT,", ""), table):
+        if sql == table:
+            db.execute("INSERT INTO reading VALUES ('x', 1, 1, 1.0, 0, NULL, NULL)")
+        (version,) = db.execute("PRAGMA schema_version").fetchone()
+        db.execute("PRAGMA writable_schema = ON")
+        db.execute("UPDATE sqlite_schema SET sql = ? WHERE name = 'reading'", (sql,))
+        db.execute(f"PRAGMA schema_version = {version + 1}")
+        db.execute("PRAGMA writable_schema = RESET")
+    db.close()
+    site.run(60)
+    site.logger.stop()
+    assert len(damaged_logs(tmp_path)) == 1
+    stamps = site.stamps("level")
+    assert stamps[0] == newest_ms + 1000
+    assert {later - earlier for earlier, later in itertools.pairwise(stamps)} == {1000}
+
+
+def test_a_page_that_the_disk_does_not_give_to_the_check_is_no_damage(tmp_path: Path) -> None:
+    class Said:
+        """What SQLite's own check answers where a page cannot be read."""
+
+        def __init__(self, code: int) -> None:
+            self.code = code
+
+        def execute(self, _: str) -> "Said":
+            return self
+
+        def fetchone(self) -> tuple[str]:
+            return (f"*** in database main ***\nTree 5 page 7: unable to get the page. error code={self.code}",)
+
+    writer = LogWriter(tmp_path / "readings.db")
+    sound = writer._db
+    for code, is_damage in ((sqlite3.SQLITE_IOERR_READ, False), (sqlite3.SQLITE_NOMEM, False), (11, True)):
+        writer._db = Said(code)  # type: ignore[assignment]
+        assert (writer.damage_behind(TypeError("of anything")) is not None) is is_damage
+    writer._db = sound
+    writer.close()
 
 
 def test_a_damaged_sealed_hour_moves_nothing(tmp_path: Path, sound: tuple[bytes, int]) -> None:

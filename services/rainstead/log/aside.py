@@ -37,7 +37,7 @@ def is_of_content(error: sqlite3.Error) -> bool:
 
 
 def damaged_logs(folder: Path) -> tuple[Path, ...]:
-    """Logs that were moved aside in a site's folder and are still there, oldest first."""
+    """Logs that were moved aside in a site's folder and are still there, in the order of their names."""
     return tuple(sorted(folder.glob("readings-damaged-*.db")))
 
 
@@ -74,9 +74,9 @@ def finish_moving(path: Path, now_ms: int) -> None:
     wal = _with(path, "-wal")
     if not wal.exists() or (path.exists() and path.stat().st_size > 0):
         return
-    moved = damaged_logs(path.parent)
-    is_half_moved = not path.exists() and moved and not _with(moved[-1], "-wal").exists()
-    target = moved[-1] if is_half_moved else _free_name(path, now_ms)
+    # Names tell the order only as well as the clock did. Beside a log that is not its own it would be read into it.
+    without = [one for one in damaged_logs(path.parent) if not _with(one, "-wal").exists()]
+    target = without[0] if not path.exists() and len(without) == 1 else _free_name(path, now_ms)
     try:
         wal.rename(_with(target, "-wal"))
         _sync(path.parent)

@@ -1,6 +1,7 @@
 """The log's one writer."""
 
 import contextlib
+import re
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -140,7 +141,10 @@ class LogWriter:
             (said,) = self._db.execute("PRAGMA integrity_check(1)").fetchone()
         except sqlite3.Error as again:
             return damage_in_words(again)
-        return None if said == "ok" else str(said)
+        # A page that the disk does not give is told among the damage, with the code of SQLite's own error.
+        failed = re.search(r"error code=(\d+)", str(said))
+        is_disk = failed is not None and int(failed[1]) & 0xFF not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+        return None if said == "ok" or is_disk else str(said)
 
     def begin_anew(self, now_ms: int, why: str) -> None:
         """Move this log aside, whole, because SQLite calls it damaged, and begin a new one under the same lock.
