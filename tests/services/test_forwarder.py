@@ -1,10 +1,11 @@
 """Whatever the server and the machine do, it ends with exactly what the log holds."""
 
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
+import urllib3
 from desk_site import SETTINGS, ms
 from fake_server import FakeServer
 from hypothesis import given, settings
@@ -14,6 +15,7 @@ from rainstead.derive import Deriver
 from rainstead.events import AlarmEvent
 from rainstead.forward import Answer, CursorFile, Forwarder, Word
 from rainstead.forward.outbox import Outbox
+from rainstead.forward.server import _asked
 from rainstead.log import LogReader, LogWriter, Row
 from rainstead.readings import Kind
 from rainstead.replay import replay
@@ -311,3 +313,19 @@ def test_the_cursor_says_up_to_where_all_of_the_log_is_sent(tmp_path: Path) -> N
     assert file.load("another").forwarded_upto_ms() is None
     file.close()
     board.writer.close()
+
+
+def test_a_write_that_ran_out_of_time_is_told_from_one_that_found_no_connection() -> None:
+    """As the client raises them: an answer or a body that is late, and a server whose network swallows everything."""
+    pool = urllib3.HTTPConnectionPool("127.0.0.1")
+    late = urllib3.exceptions.ReadTimeoutError(pool, "/", "read timed out")
+    stuck = urllib3.exceptions.ProtocolError("Connection aborted.", TimeoutError("timed out"))
+    away = urllib3.exceptions.ConnectTimeoutError(pool, "connect timed out")
+    assert [_asked(_raising(error)).in_time for error in (late, stuck, away)] == [False, False, True]
+
+
+def _raising(error: Exception) -> Callable[[], None]:
+    def ask() -> None:
+        raise error
+
+    return ask

@@ -31,7 +31,8 @@ class Word(Enum):
 class Answer:
     """The server's word, its reason in words, and how long it asked to be left alone.
 
-    in_time: False where the time allowed for one write was over before there was an answer.
+    in_time: False where the time allowed for one write was over before there was an answer. Where nothing could be
+    sent, because there was no connection in time, it is True: a smaller write would fare no better.
     """
 
     word: Word
@@ -141,6 +142,8 @@ def _ran_out_of_time(error: BaseException) -> bool:
     import urllib3
 
     wrapped = [error, *error.args]
+    if any(isinstance(one, urllib3.exceptions.ConnectTimeoutError) for one in wrapped):
+        return False
     return any(isinstance(one, urllib3.exceptions.TimeoutError | TimeoutError) for one in wrapped)
 
 
