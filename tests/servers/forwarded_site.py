@@ -94,7 +94,7 @@ def expected_points(folder: Path, settings: Settings | None = None) -> Points:
                 put(str(kinds[sensor]), {"sensor": sensor}, t, fields)
         for _, derived in replay(reader, Deriver(settings)):
             for levels in derived.levels:
-                good = ~np.isnan(levels.depth_m)
+                good = ~np.isnan(levels.depth_m) & (levels.quality == 0)
                 names = ("depth_m", "depth_u_m", "volume_l", "volume_u_l", "freeboard_l", "usable_l")
                 rows = zip(*(getattr(levels, name)[good].tolist() for name in names), strict=True)
                 for t, row in zip(levels.t_ms[good].tolist(), rows, strict=True):

@@ -17,7 +17,7 @@ from rainstead.forward import Answer, CursorFile, Forwarder, Word
 from rainstead.forward.outbox import Outbox
 from rainstead.forward.server import _asked
 from rainstead.log import LogReader, LogWriter, Row
-from rainstead.readings import Kind
+from rainstead.readings import Kind, Quality
 from rainstead.replay import replay
 from rainstead.settings import parse_settings
 
@@ -112,6 +112,18 @@ def test_a_point_carries_what_the_log_and_the_calculation_say(tmp_path: Path) ->
     assert (float(flow["volume_l"]), float(flow["flow_l_min"])) == (1.0, 60.0)
     assert "alarm,alarm=overflow_risk,site=Hand-worked,state=normal,subject=east" in {head for head, _ in points}
     assert all("i" not in value.split("=")[1] for fields in points.values() for value in fields.split(","))
+    board.close()
+
+
+def test_a_ragged_burst_is_sent_as_it_was_read_and_makes_no_level_of_a_tank(tmp_path: Path) -> None:
+    board = Board(tmp_path, FakeServer())
+    number = board.numbers["east_level"]
+    for k, (range_mm, quality) in enumerate([(1500.0, Quality.OK), (700.0, Quality.NOISY)]):
+        board.writer.append([(NOON_MS + k * 60_000, number, board.segment, range_mm, quality, None, None)])
+    board.run()
+    points = board.server.points
+    assert points["level,sensor=east_level,site=Hand-worked", NOON_MS + 60_000] == "quality=4.0,range_mm=700.0"
+    assert [t_ms for head, t_ms in points if head.startswith("tank,")] == [NOON_MS]
     board.close()
 
 

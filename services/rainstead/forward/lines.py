@@ -9,7 +9,7 @@ import numpy.typing as npt
 from rainstead import calc
 from rainstead.derive import Derived
 from rainstead.events import AlarmEvent
-from rainstead.readings import F64, I64, Batch, Kind
+from rainstead.readings import F64, I64, Batch, Kind, Quality
 
 from .points import measurement
 
@@ -60,10 +60,11 @@ class Lines:
         return found
 
     def derived(self, derived: Derived, keep: Keep) -> list[str]:
-        """One line for each derived row that has a value, each storm and each run that is over."""
+        """One line for each good level, and for each row of rain and flow."""
         found: list[str] = []
         for levels in derived.levels:
-            good = keep(levels.t_ms) & ~np.isnan(levels.depth_m)
+            # Who reads the newest level at the server cannot tell a ragged burst's from a good one.
+            good = keep(levels.t_ms) & ~np.isnan(levels.depth_m) & (levels.quality == Quality.OK)
             names = ("depth_m", "depth_u_m", "volume_l", "volume_u_l", "freeboard_l", "usable_l")
             columns = [(name, getattr(levels, name)[good]) for name in names]
             columns.append(self._since("tank " + levels.tank, levels.t_ms[good]))
