@@ -17,11 +17,11 @@ RUN = "import sys; from rainstead.forward.process import main; main(sys.argv[1:]
 TABLE = '[forward]\nurl = "http://127.0.0.1:9"\norg = "o"\nbucket = "b"\ntoken_file = "server.token"\n'
 
 
-def ended(folder: Path, settings: str) -> tuple[int, str]:
+def ended(folder: Path, settings: str, program: str = RUN) -> tuple[int, str]:
     """Exit code, and what it said."""
     (folder / "site.toml").write_text(settings, encoding="utf-8")
     done = subprocess.run(
-        [sys.executable, "-c", RUN, str(folder)], capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-c", program, str(folder)], capture_output=True, text=True, timeout=60, check=False
     )
     return done.returncode, done.stderr
 
@@ -46,6 +46,16 @@ def test_a_missing_token_is_a_failure_that_is_not_tried_again(tmp_path: Path) ->
     assert len(said.splitlines()) == 1 and f"forward.token_file = {tmp_path / 'server.token'}" in said
     assert code == 2
     assert code in codes("RestartPreventExitStatus") and code not in codes("SuccessExitStatus")
+
+
+def test_a_board_without_the_client_is_told_what_to_install(tmp_path: Path) -> None:
+    (tmp_path / "server.token").write_text("secret", encoding="utf-8")
+    (tmp_path / "server.token").chmod(0o600)
+    code, said = ended(tmp_path, SETTINGS + TABLE, f"import sys; sys.modules['influxdb_client'] = None; {RUN}")
+    assert code == 2
+    assert said.splitlines() == [
+        "rainstead-forwarder: influxdb-client is not installed here; `pip install 'rainstead[desk]'` adds it"
+    ]
 
 
 def test_a_log_that_is_held_for_a_moment_is_waited_for_and_another_programs_file_is_not(tmp_path: Path) -> None:

@@ -68,6 +68,14 @@ def main(argv: Sequence[str] | None = None) -> None:
     except RainsteadError as error:
         print(f"rainstead-forwarder: {error}", file=sys.stderr)
         raise SystemExit(2) from None
+    except ModuleNotFoundError as error:
+        if (error.name or "").partition(".")[0] != "influxdb_client":
+            raise
+        print(
+            "rainstead-forwarder: influxdb-client is not installed here; `pip install 'rainstead[desk]'` adds it",
+            file=sys.stderr,
+        )
+        raise SystemExit(2) from None
     _journal.info("stopped")
 
 
