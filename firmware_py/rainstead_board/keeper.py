@@ -296,7 +296,8 @@ class Keeper:
                 self._reopen()
                 return
             # Nothing is lost by it but room; that readings can be stored is for the commits to tell.
-            _journal.error("%s: an hour could not be sealed (%s); trying again in an hour", self.writer.path, error)
+            done = "sealed" if is_sealing else "thinned"
+            _journal.error("%s: an hour could not be %s (%s); trying again in an hour", self.writer.path, done, error)
             self._tend_at_ms = now_ms + TEND_AGAIN_MS
 
     def _what_stays(self) -> Keep:

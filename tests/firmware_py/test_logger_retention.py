@@ -10,7 +10,7 @@ from board_site import SITE, BoardSite, level
 from fake_clock import FakeClock
 
 from rainstead.forward import Cursor, CursorFile
-from rainstead.log import LogReader, LogWriter, Row
+from rainstead.log import LogReader, LogWriter, Row, damaged_logs
 from rainstead.readings import Kind, Quality
 
 HOUR_MS = 3_600_000
@@ -129,6 +129,22 @@ def test_for_want_of_room_what_was_not_forwarded_goes_too_and_each_reading_of_it
     assert told(caplog) == sum(count for count, mark in marks if mark == 0)
     # However little room there is, the last day stays.
     assert gone_upto_ms(tmp_path) == NOW_MS - DAY_MS
+
+
+def test_an_hour_that_cannot_be_thinned_is_told_as_that_and_moves_no_log(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def malformed(*_: object) -> None:
+        error = sqlite3.DatabaseError("database disk image is malformed")
+        error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+        raise error
+
+    monkeypatch.setattr(LogWriter, "thin_some", malformed)
+    four_days(tmp_path)
+    forwarded(tmp_path, NOW_MS)
+    run(tmp_path, "keep_days = 2", 60)
+    assert "an hour could not be thinned (database disk image is malformed)" in caplog.text
+    assert damaged_logs(tmp_path) == () and summaries(tmp_path) == []
 
 
 def test_for_want_of_room_what_is_forwarded_goes_without_a_word(
