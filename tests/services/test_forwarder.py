@@ -1,8 +1,10 @@
 """Whatever the server and the machine do, it ends with exactly what the log holds."""
 
 import random
+import sqlite3
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 import urllib3
@@ -124,6 +126,45 @@ def test_a_ragged_burst_is_sent_as_it_was_read_and_makes_no_level_of_a_tank(tmp_
     points = board.server.points
     assert points["level,sensor=east_level,site=Hand-worked", NOON_MS + 60_000] == "quality=4.0,range_mm=700.0"
     assert [t_ms for head, t_ms in points if head.startswith("tank,")] == [NOON_MS]
+    board.close()
+
+
+class MisreadingOnce:
+    """A connection to a log, one of whose reads of fresh rows finds a damaged page that is sound the next time."""
+
+    def __init__(self, sound: sqlite3.Connection, which: int) -> None:
+        self._sound, self._left = sound, which
+
+    def execute(self, sql: str, *values: Any) -> sqlite3.Cursor:
+        if "FROM reading" in sql and "LIMIT" in sql:
+            self._left -= 1
+            if self._left == 0:
+                raise sqlite3.DatabaseError("database disk image is malformed")
+        return self._sound.execute(sql, *values)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._sound, name)
+
+
+@pytest.mark.parametrize("which", [1, 2, 3])
+def test_a_page_that_the_forwarder_misread_once_is_sent_all_the_same(tmp_path: Path, which: int) -> None:
+    board = Board(tmp_path, FakeServer())
+    board.minutes(0, 20)
+    reader = board.forwarder._reader
+    reader._db = MisreadingOnce(reader._db, which)  # type: ignore[assignment]
+    board.run()
+    assert got(board.server) == expected(tmp_path)
+    board.close()
+
+
+def test_an_hour_that_stays_damaged_holds_up_nothing_behind_it(tmp_path: Path) -> None:
+    board = Board(tmp_path, FakeServer())
+    board.minutes(0, 60)
+    assert board.writer.seal_some(NOON_MS + 7_200_000)
+    board.writer._db.execute("UPDATE block SET body = x'00'")
+    board.minutes(60, 60)
+    board.run()
+    assert got(board.server) == expected(tmp_path) and len(got(board.server)) == 2 * 60
     board.close()
 
 

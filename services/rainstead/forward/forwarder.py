@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from rainstead.derive import Derived, Deriver, State
+from rainstead.events import AlarmEvent
 from rainstead.log import LogReader
 from rainstead.replay import state_at
 from rainstead.settings import Settings, since_ms
@@ -91,6 +92,7 @@ class Forwarder:
         self._outbox = Outbox(most_lines, rng or random.Random())
         self._job: _Job | None = None
         self._live, self._old = _Lane(), _Lane()
+        self._alarms_ahead = False
         self._due_ms = self._heed_due_ms = 0
         self._word, self._reason = Word.STORED, ""
 
@@ -164,6 +166,7 @@ class Forwarder:
             stretches = joined([*cursor.stretches, (live_ms, cut_ms)])
             self._cursor = cursor = Cursor(cut_ms, cursor.seen, stretches)
             live_ms = cut_ms
+            self._alarms_ahead = True
         if last_ms > live_ms:
             return self._package(self._live, (live_ms, last_ms), live=True)
         if cursor.stretches:
@@ -189,6 +192,7 @@ class Forwarder:
                     self._tell(f"old points cannot be taken away, and some may stand beside new ones: {answer.reason}")
                 stretches = joined([*stretches, (note.from_ms - 1, live_ms)])
                 self._live.state = self._old.state = None
+                self._alarms_ahead = True
             self._cursor = Cursor(live_ms, note.number, stretches)
 
     def _of_backlog(self, stretches: tuple[Stretch, ...]) -> Stretch:
@@ -202,11 +206,18 @@ class Forwarder:
                 return (after_ms, upto_ms)
         return stretches[0]
 
-    def _package(self, lane: _Lane, stretch: Stretch, *, live: bool) -> _Job:
+    def _package(self, lane: _Lane, stretch: Stretch, *, live: bool, is_second_look: bool = False) -> _Job:
         after_ms, upto_ms = stretch
+        known = self._reader.damaged
         if lane.state is None or lane.upto_ms != after_ms:
             lane.state = state_at(self._reader, self._deriver, upto_ms=after_ms)
         found = next(self._reader.batches_with_trust(after_ms=after_ms, upto_ms=upto_ms, size=_PACKAGE), None)
+        if self._reader.damaged != known and not is_second_look:
+            # A card may misread once, and what the cursor has passed is not looked at again.
+            fresh = LogReader(self._reader.path)
+            self._reader.close()
+            self._reader, self._log_is_known, lane.state = fresh, False, None
+            return self._package(lane, stretch, live=live, is_second_look=True)
         if found is None:
             lane.upto_ms = upto_ms
             return self._on_its_way([], stretch, live=live)
@@ -221,9 +232,22 @@ class Forwarder:
         lines += self._lines.events(
             self._reader.events(after_ms=after_ms - _EVENTS_BACK_MS, upto_ms=reached_ms, only_trusted=True)
         )
+        if False and live and self._alarms_ahead:
+            # What was raised or cleared within the backlog is true now, and must not wait for all of it.
+            lines += self._lines.events(self._newest_events_of_backlog())
+            self._alarms_ahead = False
         if live and trusted[-1]:
             lines.append(self._site(reached_ms, lane.state))
         return self._on_its_way(lines, (after_ms, reached_ms), live=live)
+
+    def _newest_events_of_backlog(self) -> list[AlarmEvent]:
+        """How each alarm stood at its end, of those that changed in it; older ones the server has had."""
+        stretches = self._cursor.stretches
+        if not stretches:
+            return []
+        after_ms, upto_ms = stretches[0][0] - _EVENTS_BACK_MS, stretches[-1][1]
+        events = self._reader.events(after_ms=after_ms, upto_ms=upto_ms, only_trusted=True)
+        return list({(event.alarm, event.subject): event for event in events}.values())
 
     def _spells(self, derived: Derived) -> list[str]:
         rain, pump = self._settings.rain, self._settings.pump
