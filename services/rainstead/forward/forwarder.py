@@ -232,7 +232,7 @@ class Forwarder:
         lines += self._lines.events(
             self._reader.events(after_ms=after_ms - _EVENTS_BACK_MS, upto_ms=reached_ms, only_trusted=True)
         )
-        if False and live and self._alarms_ahead:
+        if live and self._alarms_ahead:
             # What was raised or cleared within the backlog is true now, and must not wait for all of it.
             lines += self._lines.events(self._newest_events_of_backlog())
             self._alarms_ahead = False
