@@ -181,6 +181,25 @@ def test_a_check_finds_a_wiped_page_wherever_it_is(tmp_path: Path, page: str) ->
     assert "it is not whole" in result.stderr and "Traceback" not in result.output
 
 
+def test_fresh_readings_that_cannot_be_read_are_told_without_bounds_that_nobody_knows(tmp_path: Path) -> None:
+    path = tmp_path / "readings.db"
+    with LogWriter(path) as writer:
+        number = writer.sensor_numbers({"level": Kind.LEVEL})["level"]
+        segment = writer.begin_segment(writer.begin_boot("logger", "b", 0), BEGIN_MS, trusted=True)
+        writer.append(rows(number, segment, 0, 2_000))
+    with sqlite3.connect(path) as db:
+        (root,) = db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'reading'").fetchone()
+        (size,) = db.execute("PRAGMA page_size").fetchone()
+    db.close()
+    with path.open("r+b") as file:
+        file.seek((root - 1) * size)
+        file.write(bytes(size))
+    told = run("verify", path)
+    assert isinstance(told.exception, SystemExit) and told.exit_code == 1
+    assert "the log's beginning to the log's end: nobody knows how many readings lost" in told.stderr
+    assert json.loads(run("verify", path, "--json").stdout)["damaged"][0]["last_utc"].startswith("9999")
+
+
 def test_a_reading_that_is_there_twice_is_found(tmp_path: Path) -> None:
     path = tmp_path / "readings.db"
     filled(path)
@@ -289,5 +308,5 @@ def test_an_answer_that_leaves_a_damaged_hour_out_says_so(site: Path) -> None:
         writer._db.execute("UPDATE block SET body = x'00'")
     result = run("replay", "--site", site, "--as-of", "2026-03-28T10:00:05")
     assert "0 readings worked out again" in result.stdout
-    assert "damaged hours in the log, left out here: 1" in result.stderr
+    assert "damaged stretches of the log, left out here, of an hour or of far more: 1" in result.stderr
     assert "rainstead verify" in result.stderr

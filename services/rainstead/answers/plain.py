@@ -8,10 +8,13 @@ from typing import Any
 __all__ = ["to_plain", "utc_text"]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_FIRST_MS, _LAST_MS = -62_135_596_800_000, 253_402_300_799_999
+"""The years 1 and 9999. A damaged log may name any stamp, and damage without an end has one far away."""
 
 
 def utc_text(t_ms: int) -> str:
-    """ISO-8601 in UTC, to the millisecond where there is one."""
+    """ISO-8601 in UTC, to the millisecond where there is one; held within the years 1 to 9999."""
+    t_ms = min(max(t_ms, _FIRST_MS), _LAST_MS)
     when = _EPOCH + timedelta(milliseconds=t_ms)
     return when.isoformat(timespec="milliseconds" if t_ms % 1000 else "seconds").replace("+00:00", "Z")
 

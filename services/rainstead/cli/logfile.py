@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 __all__ = ["add_to"]
 
 _MOST_GAPS = 10
+_FAR_MS = 253_402_300_799_999
+"""Later than any clock tells: the year 9999."""
 Advance = Callable[[int, int], None]
 
 
@@ -141,11 +143,11 @@ def _say_damage(check: "VerifyAnswer", headline: str) -> None:
     for fault in check.faults:
         typer.echo(f"  the file: {fault}", err=True)
     for hour in check.damaged:
-        typer.echo(
-            f"  {answers.utc_text(hour.first_ms)} to {answers.utc_text(hour.last_ms)}: "
-            f"{hour.readings:,} readings lost: {hour.why}",
-            err=True,
-        )
+        # Where nobody knows how far it goes, its bounds are those that were asked for: of all time.
+        first = answers.utc_text(hour.first_ms) if hour.first_ms > -_FAR_MS else "the log's beginning"
+        last = answers.utc_text(hour.last_ms) if hour.last_ms < _FAR_MS else "the log's end"
+        lost = f"{hour.readings:,} readings" if hour.readings else "nobody knows how many readings"
+        typer.echo(f"  {first} to {last}: {lost} lost: {hour.why}", err=True)
     typer.echo(
         "What can be read is read, here and by all commands; a backup from before may have the rest "
         "(`rainstead restore` puts it into another folder).",

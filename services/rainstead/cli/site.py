@@ -124,7 +124,8 @@ def open_site(folder: Path, as_of: str | None) -> Iterator[OpenSite]:
         yield OpenSite(folder, settings, reader, as_of_ms)
         if reader.damaged:
             print(
-                f"rainstead: damaged hours in the log, left out here: {len(reader.damaged)}; "
+                "rainstead: damaged stretches of the log, left out here, of an hour or of far more: "
+                f"{len(reader.damaged)}; "
                 f"`rainstead verify --site {folder}` names them",
                 file=sys.stderr,
             )
