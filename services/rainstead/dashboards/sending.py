@@ -5,7 +5,7 @@ from collections.abc import Callable
 from typing import Any
 
 from rainstead.errors import RainsteadError
-from rainstead.forward import server_client
+from rainstead.forward import body_words, server_client, trouble_words
 from rainstead.settings import Forward
 
 from .template import template
@@ -35,8 +35,7 @@ def send(forward: Forward, token: str, ca_file: str | None = None) -> tuple[str,
     try:
         return _send(_asking(client, forward.url), forward)
     except ApiException as error:
-        body = error.body.decode(errors="replace") if isinstance(error.body, bytes) else error.body
-        said = " ".join(str(body or error.reason).split())[:300]
+        said = body_words(error.body, error.reason)
         lacks = (
             "the token is not accepted, or may not make dashboards and tasks; name one with all access by --token-file"
         )
@@ -49,7 +48,9 @@ def send(forward: Forward, token: str, ca_file: str | None = None) -> tuple[str,
         }.get(error.status, said)
         raise NotSent(f"{forward.url}: {error.status}: {advice}") from None
     except (urllib3.exceptions.HTTPError, OSError) as error:
-        raise NotSent(f"{forward.url}: does not answer ({error}); check forward.url and the network") from None
+        raise NotSent(
+            f"{forward.url}: does not answer ({trouble_words(error)}); check forward.url and the network"
+        ) from None
     finally:
         client.close()
 
@@ -59,7 +60,8 @@ def _send(ask: Ask, forward: Forward) -> tuple[str, ...]:
     if not orgs:
         raise NotSent(
             f"{forward.url}: there is no organisation {forward.org!r} that this token may see "
-            "(or the server is of an older kind, without organisations and templates); check forward.org and the token"
+            "(or the server is of an older kind, without organisations and templates); "
+            "check forward.org, and name a token with all access by --token-file"
         )
     org = orgs[0]["id"]
     if not _found(ask, "buckets", ("orgID", org), ("name", forward.bucket)):

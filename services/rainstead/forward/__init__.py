@@ -5,6 +5,7 @@ from .cursor import Cursor, CursorFile, NotACursor, Refused
 from .forwarder import Forwarder, Health
 from .lines import tag_text
 from .points import MEASUREMENTS, SCHEMA_VERSION, Field, Measurement, measurement
+from .said import body_words, trouble_words
 from .server import Answer, InfluxServer, Server, Word
 from .standing import Standing, read_standing, server_name
 from .token import read_token
@@ -25,10 +26,12 @@ __all__ = [
     "Server",
     "Standing",
     "Word",
+    "body_words",
     "measurement",
     "read_standing",
     "read_token",
     "server_client",
     "server_name",
     "tag_text",
+    "trouble_words",
 ]

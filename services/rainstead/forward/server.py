@@ -10,6 +10,7 @@ from functools import partial
 from typing import Any, Protocol
 
 from .client import server_client
+from .said import body_words, trouble_words
 
 __all__ = ["Answer", "InfluxServer", "Server", "Word", "meaning", "wait_s"]
 
@@ -131,9 +132,13 @@ def _asked(ask: Any) -> Answer:
         ask()
     except ApiException as error:
         headers: Any = error.headers or {}
-        return meaning(error.status, _said(error), wait_s(headers.get("Retry-After"), headers.get("Date")))
+        return meaning(
+            error.status, body_words(error.body, error.reason), wait_s(headers.get("Retry-After"), headers.get("Date"))
+        )
     except (urllib3.exceptions.HTTPError, ssl.SSLError, OSError) as error:
-        return Answer(Word.LATER, f"the server does not answer: {error}", in_time=not _ran_out_of_time(error))
+        return Answer(
+            Word.LATER, f"the server does not answer: {trouble_words(error)}", in_time=not _ran_out_of_time(error)
+        )
     return Answer(Word.STORED)
 
 
@@ -156,11 +161,6 @@ def meaning(status: int | None, said: str, wait_s: float | None = None) -> Answe
     if status in _ADVICE:
         return Answer(Word.FORBIDDEN, f"{status}: {_ADVICE[status]} ({said})", wait_s, status)
     return Answer(Word.LATER, f"{status}: {said}", wait_s, status)
-
-
-def _said(error: Any) -> str:
-    text = error.body if isinstance(error.body, str) else (error.reason or "")
-    return " ".join(str(text).split())[:500]
 
 
 def wait_s(retry_after: str | None, date: str | None) -> float | None:

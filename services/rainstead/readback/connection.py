@@ -1,11 +1,12 @@
 """Questions to a server with the InfluxDB 2 HTTP API, in Flux, through influxdb-client's query interface."""
 
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from rainstead.errors import RainsteadError
-from rainstead.forward import server_client
+from rainstead.forward import body_words, server_client, trouble_words
 
 __all__ = ["Connection", "ServerUnreadable", "flux_text", "flux_time", "stamps_ms"]
 
@@ -88,19 +89,26 @@ class Connection:
             raise ServerUnreadable(f"{self.name}: {_advice(error)}") from None
         except (urllib3.exceptions.HTTPError, OSError) as error:
             raise ServerUnreadable(
-                f"{self.name}: the server does not answer ({error}); check the address and the network"
+                f"{self.name}: the server does not answer ({trouble_words(error)}); check the address and the network"
             ) from None
 
 
 def _advice(error: Any) -> str:
-    said = " ".join(str(error.body or error.reason or "").split())[:300]
+    said = body_words(error.body, error.reason)
+    if error.status == 400 and re.search(r"organi[sz]ation .*not found", said):
+        return f"there is no such organisation; check forward.org, or --server-org ({said})"
     match error.status:
         case 401:
-            return f"the token is not accepted; name a file with a valid one by --server-token-file ({said})"
+            return (
+                f"the token is not accepted; put a valid one into forward.token_file, or --server-token-file ({said})"
+            )
         case 403:
             return f"the token may not read this bucket; give it the right, or use another token ({said})"
         case 404:
-            return f"there is no such organisation or bucket, or the address is wrong ({said})"
+            return (
+                "there is no such organisation or bucket, or the address is wrong; "
+                f"check forward.url, org and bucket, or --server-url, -org and -bucket ({said})"
+            )
         case _:
             return f"the server does not answer this question: {error.status} ({said})"
 
