@@ -26,7 +26,7 @@ def check(file: Annotated[Path, typer.Argument(help="The settings file.")]) -> N
     ]
     watched = [name.replace("_", " ") for name, alarm in settings.alarms if alarm is not None]
     typer.echo(f"{file} is good: {', '.join(parts)}; alarms watched: {', '.join(watched) or 'none'}.")
-    for line in advice(settings):
+    for line in advice(settings, file.absolute().parent):
         typer.echo(f"Advice: {line}.")
 
 

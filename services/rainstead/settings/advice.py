@@ -1,6 +1,7 @@
 """What is no mistake in a settings file, and will bite later all the same."""
 
 import re
+from pathlib import Path
 
 from .model import Settings
 
@@ -10,8 +11,11 @@ _RENUMBERED = re.compile(r"/dev/tty(USB|ACM)\d+")
 """Numbers given out in the order in which adapters are found; ports of the board itself (ttyAMA, ttyS) keep theirs."""
 
 
-def advice(settings: Settings) -> tuple[str, ...]:
-    """One line for each thing, naming the key and what would be better. Nothing here is wrong."""
+def advice(settings: Settings, folder: Path) -> tuple[str, ...]:
+    """One line for each thing, naming the key and what would be better. Nothing here is wrong.
+
+    folder: the settings file's own, where other files of the site are looked for.
+    """
     lines = []
     for name, sensor in settings.sensors.items():
         port = getattr(sensor, "port", "")
@@ -20,4 +24,18 @@ def advice(settings: Settings) -> tuple[str, ...]:
                 f"sensors.{name}.port = {port}: such a name may belong to another adapter once one is plugged anew or "
                 "the board is started again; use the one that stays (`ls -l /dev/serial/by-id` shows them)"
             )
+    if settings.forward is not None:
+        lines += _of_token(folder / settings.forward.token_file)
     return tuple(lines)
+
+
+def _of_token(path: Path) -> list[str]:
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        return [f"forward.token_file = {path}: is not there yet; put the token into it before the forwarder starts"]
+    except OSError:
+        return []  # it may be another user's, who can read it
+    if mode & 0o077:
+        return [f"forward.token_file = {path}: can be read by others than its owner; `chmod 600` it"]
+    return []

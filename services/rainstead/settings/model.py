@@ -426,9 +426,10 @@ class Forward(Part):
 
     url: Annotated[str, Field(pattern=r"^https?://.+")]
     """Address, with the path under which a proxy shows the server, if there is one."""
-    org: str
-    bucket: str
-    token_file: str
+    org: Annotated[str, Field(min_length=1)]
+    """A server without organisations takes any name here, `-` for one."""
+    bucket: Annotated[str, Field(min_length=1)]
+    token_file: Annotated[str, Field(min_length=1)]
     """File that holds the token, readable by its owner alone; in the site's folder unless its path is absolute."""
     order: Literal["newest", "oldest"] = "newest"
     """Which end of a backlog goes first. New readings go before any of it."""

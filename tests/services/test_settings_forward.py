@@ -1,0 +1,38 @@
+"""What `settings check` finds in the [forward] table before a forwarder runs."""
+
+from pathlib import Path
+
+import pytest
+from small_site import SETTINGS
+from typer.testing import CliRunner, Result
+
+from rainstead.cli.commands import app
+from rainstead.errors import SettingsError
+
+TABLE = '\n[forward]\nurl = "http://127.0.0.1:8086"\norg = "home"\nbucket = "water"\ntoken_file = "server.token"\n'
+
+
+def checked(folder: Path, table: str = TABLE) -> Result:
+    (folder / "site.toml").write_text(SETTINGS + table)
+    return CliRunner().invoke(app, ["settings", "check", str(folder / "site.toml")])
+
+
+@pytest.mark.parametrize(("key", "value"), [("org", "home"), ("bucket", "water"), ("token_file", "server.token")])
+def test_an_empty_name_is_a_mistake(tmp_path: Path, key: str, value: str) -> None:
+    error = checked(tmp_path, TABLE.replace(f'{key} = "{value}"', f'{key} = ""')).exception
+    assert isinstance(error, SettingsError)
+    assert f'forward.{key} = "": is empty' in str(error)
+
+
+def test_a_token_that_is_not_there_or_that_others_can_read_is_advised_against(tmp_path: Path) -> None:
+    token = tmp_path / "server.token"
+    absent = checked(tmp_path)
+    token.write_text("a token")
+    token.chmod(0o644)
+    open_to_all = checked(tmp_path)
+    token.chmod(0o600)
+    good = checked(tmp_path)
+    assert [one.exit_code for one in (absent, open_to_all, good)] == [0, 0, 0]
+    assert f"Advice: forward.token_file = {token}: is not there yet" in absent.stdout
+    assert f"{token}: can be read by others than its owner; `chmod 600` it" in open_to_all.stdout
+    assert "Advice" not in good.stdout
