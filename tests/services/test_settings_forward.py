@@ -1,9 +1,9 @@
-"""What `settings check` finds in the [forward] table before a forwarder runs."""
+"""What is told of the [forward] table before a forwarder runs."""
 
 from pathlib import Path
 
 import pytest
-from small_site import SETTINGS
+from small_site import SETTINGS, make_site
 from typer.testing import CliRunner, Result
 
 from rainstead.cli.commands import app
@@ -36,3 +36,10 @@ def test_a_token_that_is_not_there_or_that_others_can_read_is_advised_against(tm
     assert f"Advice: forward.token_file = {token}: is not there yet" in absent.stdout
     assert f"{token}: can be read by others than its owner; `chmod 600` it" in open_to_all.stdout
     assert "Advice" not in good.stdout
+
+
+def test_the_word_of_the_server_and_its_reason_are_one_sentence(tmp_path: Path) -> None:
+    site = make_site(tmp_path)
+    (site / "site.toml").write_text(SETTINGS + TABLE)
+    told = CliRunner().invoke(app, ["forwarding", "--site", str(site)]).stdout
+    assert "Nothing was ever sent: no forwarder has run for this site; start rainstead-forwarder" in told

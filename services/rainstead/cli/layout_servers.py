@@ -26,7 +26,8 @@ def forwarding(answer: ForwardingAnswer) -> Group:
     """The server's word, what waits, what was refused."""
     words, style = _WORDS.get(answer.word, (answer.word, "yellow"))
     parts: list[Any] = [Text(f"To {answer.server}")]
-    parts.append(Text(f"{words} {answer.because or ''}".rstrip(), style=style))
+    told = f"{words.removesuffix('.')}: {answer.because}" if answer.because else words
+    parts.append(Text(told, style=style))
     if answer.last_stored_ms is not None and answer.last_stored_age_s is not None:
         parts.append(Text(f"Last stored {age(answer.last_stored_age_s)} ago."))
     if answer.sent_upto_ms is not None:
