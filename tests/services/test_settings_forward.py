@@ -39,7 +39,7 @@ def test_a_token_that_is_not_there_or_that_others_can_read_is_advised_against(tm
 
 
 def test_the_word_of_the_server_and_its_reason_are_one_sentence(tmp_path: Path) -> None:
-    site = make_site(tmp_path)
+    site = make_site(tmp_path, [])
     (site / "site.toml").write_text(SETTINGS + TABLE)
     told = CliRunner().invoke(app, ["forwarding", "--site", str(site)]).stdout
     assert "Nothing was ever sent: no forwarder has run for this site; start rainstead-forwarder" in told
