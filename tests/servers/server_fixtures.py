@@ -42,6 +42,7 @@ def server_1() -> Iterator[Influxd1]:
 @pytest.fixture
 def bucket(real_server: Influxd) -> Iterator[str]:
     """An empty bucket of the real server."""
+    real_server.start_if_dead()
     name = real_server.new_bucket()
     yield name
     real_server.drop_bucket(name)
