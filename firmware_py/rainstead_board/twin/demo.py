@@ -60,9 +60,11 @@ def run_demo(folder: Path, *, days: int, seconds: float | None, seed: int) -> No
 
     console = Console()
     folder = folder.absolute()
+    is_again = (folder / _MARK).exists()
     _prepare(folder)
     console.print(f"The demo keeps everything in [bold]{folder}[/bold] and nothing anywhere else.", soft_wrap=True)
-    console.print("Site, weather and water are invented.")
+    anew = " What an earlier demo left there is gone." if is_again else ""
+    console.print(f"Site, weather and water are invented.{anew}")
     _history(console, folder, days, seed)
     with (folder / "logger.txt").open("w", encoding="utf-8") as told:
         # Of its own session, so that Ctrl-C reaches it once, through us.
