@@ -9,9 +9,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
 from hypothesis import settings
-from server_fixtures import bucket, real_server, server_1
+from server_fixtures import bucket, mortal_server, real_server, server_1
 
-__all__ = ["bucket", "real_server", "server_1"]
+__all__ = ["bucket", "mortal_server", "real_server", "server_1"]
 
 # The machines that test are small and shared: a slow example is no fault.
 settings.register_profile("here", deadline=None, print_blob=True)

@@ -22,7 +22,10 @@ class NotALog(LogError, ValueError):
 
 
 class LogMalformed(NotALog):
-    """SQLite itself says that the file is damaged, or no file of its own. why: in its words."""
+    """SQLite itself says that the file is damaged, or no file of its own; or it holds what no version of ours writes.
+
+    why: in a few words.
+    """
 
     def __init__(self, message: str, why: str) -> None:
         super().__init__(message)

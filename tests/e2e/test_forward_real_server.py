@@ -329,10 +329,9 @@ def newest_ms(site: Path) -> int:
 
 
 def test_the_process_killed_between_accept_and_cursor_and_the_server_killed_lose_and_double_nothing(
-    real_server: Influxd, bucket: str, proxies: list[BreakingProxy], tmp_path: Path
+    mortal_server: Influxd, proxies: list[BreakingProxy], tmp_path: Path
 ) -> None:
-    if not real_server.is_ours:
-        pytest.skip("a server that is not ours is not killed")
+    bucket = mortal_server.new_bucket()
     child: list[subprocess.Popen[str]] = []
     deaths = [2, 3, 5]
 
@@ -344,8 +343,8 @@ def test_the_process_killed_between_accept_and_cursor_and_the_server_killed_lose
             return real
         return FORWARD
 
-    proxies.append(BreakingProxy(real_server.url, mood))
-    site = one_day(tmp_path, real_server, bucket, url=proxies[0].url)
+    proxies.append(BreakingProxy(mortal_server.url, mood))
+    site = one_day(tmp_path, mortal_server, bucket, url=proxies[0].url)
     child.append(started(site))
     for death in deaths:
         wait_for(lambda death=death: proxies[0].writes >= death)  # type: ignore[misc]
@@ -353,17 +352,17 @@ def test_the_process_killed_between_accept_and_cursor_and_the_server_killed_lose
         child[0].kill()
         child[0].communicate()
         if death == deaths[1]:
-            real_server.kill()
+            mortal_server.kill()
             child[0] = started(site)
             wait_for(lambda: told(site) != "")
-            real_server.start()
+            mortal_server.start()
         else:
             child[0] = started(site)
     wait_for(lambda: is_all_sent(site))
     child[0].terminate()
     _, said = child[0].communicate(timeout=20)
     assert child[0].returncode == 0 and said.rstrip().endswith("stopped"), said
-    assert differences(real_server.points(bucket), expected_points(site)) == []
+    assert differences(mortal_server.points(bucket), expected_points(site)) == []
 
 
 def told(site: Path) -> str:

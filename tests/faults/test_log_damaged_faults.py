@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -113,7 +114,13 @@ def segments(path: Path) -> None:
     wipe(path, pages_of(path, "segment"))
 
 
-@pytest.mark.parametrize("damage", [cut, text, stump, header, layout, events, segments])
+def kind(path: Path) -> None:
+    """One bit of a sensor's kind: to SQLite that is no damage."""
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("UPDATE sensor SET kind = 'ldvel' WHERE kind = 'level'")
+
+
+@pytest.mark.parametrize("damage", [cut, text, stump, header, layout, events, segments, kind])
 def test_a_log_that_is_damaged_at_start_is_moved_aside_and_a_new_one_begun(
     tmp_path: Path, sound: tuple[bytes, int], damage: Callable[[Path], None], caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -90,11 +90,6 @@ class Influxd:
         except OSError:
             return False
 
-    def start_if_dead(self) -> None:
-        """After a test that killed it and then failed: the next one is not to fail for it."""
-        if self._process is not None and self._process.poll() is not None:
-            self.start()
-
     @property
     def pid(self) -> int:
         """Of the process."""

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 import pytest
 from influxd import Influxd, Influxd1, NoServer
 
-__all__ = ["bucket", "real_server", "server_1"]
+__all__ = ["bucket", "mortal_server", "real_server", "server_1"]
 
 
 def _missing(why: str) -> None:
@@ -28,6 +28,19 @@ def real_server() -> Iterator[Influxd]:
     server.close()
 
 
+@pytest.fixture
+def mortal_server() -> Iterator[Influxd]:
+    """One to kill, with nothing in it: one whose organisations came and went with tasks does not start again."""
+    if os.environ.get("RAINSTEAD_TEST_SERVER_URL") is not None:
+        pytest.skip("RAINSTEAD_TEST_SERVER_URL names a server, and that is not ours to kill")
+    try:
+        server = Influxd()
+    except NoServer as error:
+        _missing(str(error))
+    yield server
+    server.close()
+
+
 @pytest.fixture(scope="session")
 def server_1() -> Iterator[Influxd1]:
     """InfluxDB 1.8."""
@@ -42,7 +55,6 @@ def server_1() -> Iterator[Influxd1]:
 @pytest.fixture
 def bucket(real_server: Influxd) -> Iterator[str]:
     """An empty bucket of the real server."""
-    real_server.start_if_dead()
     name = real_server.new_bucket()
     yield name
     real_server.drop_bucket(name)

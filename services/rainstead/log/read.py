@@ -101,7 +101,7 @@ class LogReader:
     def sensors(self) -> tuple[SensorRow, ...]:
         """All sensors, in the log's order."""
         rows = self._db.execute("SELECT id, name, kind FROM sensor ORDER BY id")
-        return tuple(SensorRow(number, name, Kind(kind)) for number, name, kind in rows)
+        return tuple(SensorRow(number, name, schema.kind_of(self.path, name, kind)) for number, name, kind in rows)
 
     @property
     def damaged(self) -> tuple[DamagedHour, ...]:

@@ -15,10 +15,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from rainstead.errors import LogMalformed, LogTooNew, NotALog
+from rainstead.readings import Kind
 
 from .aside import damage_in_words
 
-__all__ = ["APPLICATION_ID", "LONGEST_BLOCK_MS", "SCHEMA_VERSION", "create", "examine", "migrate"]
+__all__ = ["APPLICATION_ID", "LONGEST_BLOCK_MS", "SCHEMA_VERSION", "create", "examine", "kind_of", "migrate"]
 
 APPLICATION_ID = 0x52_4E_53_44  # "RNSD"; what `file` and a wary reader look at first
 SCHEMA_VERSION = 2
@@ -180,6 +181,14 @@ def examine(db: sqlite3.Connection, path: Path) -> int:
             "install the newer rainstead"
         )
     return int(version)
+
+
+def kind_of(path: Path, name: str, kind: str) -> Kind:
+    """A sensor's kind as it stands in a log. Raises LogMalformed for one that no version writes: a bit has turned."""
+    if kind not in set(Kind):
+        why = f"its sensor {name!r} is of the kind {kind!r}, which there is not"
+        raise LogMalformed(f"{path}: this log is damaged: {why}; restore a backup", why)
+    return Kind(kind)
 
 
 def migrate(db: sqlite3.Connection, version: int) -> None:

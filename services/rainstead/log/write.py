@@ -194,7 +194,10 @@ class LogWriter:
 
         Raises LogError if a name is known with another kind: its old readings would change their meaning.
         """
-        known = {name: (number, kind) for number, name, kind in self._db.execute("SELECT id, name, kind FROM sensor")}
+        known = {
+            name: (number, schema.kind_of(self.path, name, kind))
+            for number, name, kind in self._db.execute("SELECT id, name, kind FROM sensor")
+        }
         for name, kind in sorted(kinds.items()):
             if name in known and known[name][1] != kind:
                 raise LogError(
