@@ -247,6 +247,12 @@ def test_a_backup_into_a_folder_has_its_time_in_its_name_and_the_notebook_beside
     assert "is there already, and nothing is overwritten" in str(again.exception)
 
 
+def test_a_stick_that_is_not_mounted_is_told_and_nothing_is_written(site: Path, tmp_path: Path) -> None:
+    result = run("backup", tmp_path / "stick", "--site", site)
+    assert result.exit_code != 0 and "is the stick mounted?" in str(result.exception)
+    assert not (tmp_path / "stick").exists()
+
+
 def test_of_the_backups_in_a_folder_so_many_stay(site: Path, tmp_path: Path) -> None:
     kept = tmp_path / "kept"
     kept.mkdir()

@@ -66,11 +66,14 @@ def backup_site(
     """Copy a site's log, and its notebook beside it, to a new file, or into a folder under a name that has the time.
 
     keep: in a folder, so many of the newest backups stay; the others are removed once this one was found whole.
-    Raises LogError where the target is there, or the copy fails.
+    Raises LogError where the target is there or is neither a folder nor named .db, or the copy fails.
     """
     folder = target if target.is_dir() else None
     if folder is None and keep is not None:
         raise LogError(f"{target}: --keep {keep} counts backups in a folder; name a folder that is there")
+    if folder is None and target.suffix != ".db":
+        # A stick that is not mounted would else become a file on the card.
+        raise LogError(f"{target}: there is no such folder; is the stick mounted? A file for a backup must end in .db")
     if folder is not None:
         stamp = utc_text(now_ms // 1000 * 1000).replace("-", "").replace(":", "")
         target = folder / f"readings-{stamp}.db"

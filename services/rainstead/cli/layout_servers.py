@@ -13,7 +13,7 @@ from .words import age, litres, span, when
 __all__ = ["forwarding", "sites"]
 
 _WORDS = {
-    "stored": ("The server takes points.", ""),
+    "stored": ("The server took what was last sent.", ""),
     "silent": ("The server has not said anything yet.", "yellow"),
     "later": ("The server does not take points now; it is tried again, ever more seldom.", "yellow"),
     "forbidden": ("The server refuses all points until somebody mends it.", "bold red"),
@@ -31,11 +31,15 @@ def forwarding(answer: ForwardingAnswer) -> Group:
     if answer.last_stored_ms is not None and answer.last_stored_age_s is not None:
         parts.append(Text(f"Last stored {age(answer.last_stored_age_s)} ago."))
     if answer.sent_upto_ms is not None:
-        parts.append(Text(f"All of the log up to {when(answer.sent_upto_ms, answer.time_zone)} is there."))
-    lag = "" if answer.lag_s is None else f", the oldest of them {span(answer.lag_s)} behind the newest"
-    parts.append(Text(f"{answer.waiting_readings:,} new readings wait{lag if answer.waiting_readings else ''}."))
+        newer = "; of what is newer, some still waits" if answer.waiting_readings or answer.backlog_s else ""
+        parts.append(Text(f"All of the log up to {when(answer.sent_upto_ms, answer.time_zone)} is there{newer}."))
+    lag = ""
+    if answer.waiting_readings and answer.lag_s is not None:
+        lag = f", the oldest of them {span(answer.lag_s)} behind the newest"
+    parts.append(Text(f"{answer.waiting_readings:,} of the newest readings wait{lag}."))
     if answer.backlog_s:
-        parts.append(Text(f"{answer.backlog_readings:,} older readings wait, of {span(answer.backlog_s)}."))
+        told = f"{answer.backlog_readings:,} older readings wait, of {span(answer.backlog_s)}; the newest go first."
+        parts.append(Text(told))
     if answer.refused:
         parts.append(Text(f"{answer.refused:,} points were refused for good and set aside; the newest:", style="red"))
         parts += [Text(f"  {one.line}\n    {one.reason}") for one in answer.refused_points[:10]]
