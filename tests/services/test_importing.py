@@ -119,6 +119,17 @@ def falling_tank() -> list[str]:
     return lines
 
 
+def test_a_log_begun_anew_from_files_does_not_pass_for_the_one_before(tmp_path: Path, site: Settings) -> None:
+    identities = []
+    for name in ("before", "after"):
+        folder = tmp_path / name
+        folder.mkdir()
+        import_readings(folder, written(folder, f"{stamp(0)},level,1200"), site, clock=NOW)
+        with LogReader(folder) as reader:
+            identities.append(reader.identity())
+    assert None not in identities and len(set(identities)) == 2
+
+
 def test_each_kind_comes_in_with_its_quality_and_its_stamp(tmp_path: Path, site: Settings) -> None:
     path = written(
         tmp_path,

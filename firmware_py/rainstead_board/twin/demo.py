@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+import uuid
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -147,7 +148,7 @@ def fill_log(path: Path, text: str, settings: Settings, blocks: list[Columns], *
     deriver = Deriver(settings)
     with LogWriter(path) as writer:
         numbers = writer.sensor_numbers({name: sensor_kind(sensor) for name, sensor in settings.sensors.items()})
-        segment = writer.begin_segment(writer.begin_boot("twin", "history", 0), 0, trusted=True)
+        segment = writer.begin_segment(writer.begin_boot("twin", uuid.uuid4().hex, 0), 0, trusted=True)
         added = sum(writer.append_columns(segment, numbers, [block]) for block in blocks)
         writer.keep_settings(min(int(block.t_ms[0]) for block in blocks if len(block.t_ms)), deriver.digest, text)
         events: list[AlarmEvent] = []

@@ -1,6 +1,7 @@
 """A file's readings into the log, and what follows from them."""
 
 import sqlite3
+import uuid
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -102,7 +103,9 @@ def _store(writer: LogWriter, rows: Rows, settings: Settings) -> None:
     kinds = {name: sensor_kind(settings.sensors[name]) for name in rows.names}
     with writer.transaction():
         numbers = writer.sensor_numbers(kinds)
-        segment = writer.begin_segment(writer.begin_boot("import", "import", 0), 0, trusted=True)
+        # Each import is one of its own: a log that is begun anew from files must not pass for the one before.
+        boot = writer.begin_boot("import", uuid.uuid4().hex, 0)
+        segment = writer.begin_segment(boot, 0, trusted=True)
         writer.append_columns(segment, numbers, _blocks(rows, settings))
         writer.drop_checkpoints(int(rows.t_ms[0]))
 
