@@ -16,6 +16,7 @@ from .aside import damage_in_words, finish_moving, is_of_content, move_aside
 from .lock import WriterLock
 from .schema import LONGEST_BLOCK_MS
 from .sealed import blocks_over, hour_is_closed, read_segment, seal_oldest
+from .sharing import clear_the_way, share
 from .thinning import Keep, Thinned, thin_oldest
 
 __all__ = ["Columns", "LogWriter", "Row"]
@@ -81,9 +82,17 @@ class LogWriter:
 
     def _open(self) -> sqlite3.Connection:
         # Statements are ours to group: isolation_level=None keeps the module from opening transactions by itself.
+        try:
+            clear_the_way(self.path)
+        except OSError as error:
+            raise LogError(
+                f"{error.filename}: another user's file is in the way and cannot be taken away ({error.strerror}); "
+                "remove it while no logger runs"
+            ) from None
         db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5)
         try:
             version = schema.examine(db, self.path)
+            share(self.path)
             if version == 0:
                 db.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
             mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
