@@ -18,7 +18,7 @@ from rainstead.replay import replay, resume
 from rainstead.settings import Settings
 from rainstead.statekeeping import state_to_text
 
-from .timekeeping import ClockNews, TimeKeeper
+from .timekeeping import SMALL_MS, ClockNews, TimeKeeper
 from .waiting import Waiting
 
 __all__ = ["UNKNOWN_BOOT", "Keeper", "Listener"]
@@ -115,7 +115,10 @@ class Keeper:
         """From where on the log has changed under the calculation."""
         if not self.time.trusted:
             _journal.warning("the clock is not set yet: stamps are provisional until it is")
-        elif (self.time.floor_ms or 0) > self.wall_ms():
+        elif (self.time.floor_ms or 0) > self.wall_ms() or writer.is_dated_otherwise(
+            self._runs, self._offset_ms, SMALL_MS
+        ):
+            # Set while no logger ran, or while a disk refused to hear of it.
             self._put_right()
 
     def wall_ms(self) -> int:

@@ -12,11 +12,11 @@ from pathlib import Path
 
 from rainstead.clock import Clock
 
-__all__ = ["ClockNews", "TimeKeeper", "machine_clock_is_synchronised"]
+__all__ = ["SMALL_MS", "ClockNews", "TimeKeeper", "machine_clock_is_synchronised"]
 
 _STEP_MS = 1000
 """Less than this is the two clocks being read a moment apart on a busy board."""
-_SMALL_MS = 60_000
+SMALL_MS = 60_000
 """A clock that is set by less than this moves no stamps that the log has."""
 _SYNCHRONISED_FLAG = Path("/run/systemd/timesync/synchronized")
 _TIME_ERROR = 5
@@ -71,14 +71,14 @@ class TimeKeeper:
             return ClockNews.NONE
         self._seen_ms = measured_ms
         step_ms = self._believed_ms() - self.offset_ms
-        if -_SMALL_MS < step_ms <= _STEP_MS:
+        if -SMALL_MS < step_ms <= _STEP_MS:
             # Going back a little is not worth the rewriting of a year, and no stamp may come twice: this boot's
             # stamps stay ahead by that little.
             return ClockNews.NONE
         self.offset_ms += step_ms
         if step_ms < 0:
             return ClockNews.STEPPED_BACK
-        return ClockNews.NUDGED_FORWARD if step_ms < _SMALL_MS else ClockNews.STEPPED_FORWARD
+        return ClockNews.NUDGED_FORWARD if step_ms < SMALL_MS else ClockNews.STEPPED_FORWARD
 
     def _believed_ms(self) -> int:
         if self.trusted or self._floor_offset_ms is None:

@@ -150,6 +150,25 @@ def test_runs_of_one_boot_are_put_right_together(runs: Runs) -> None:
         assert reader.undated_runs() == []
 
 
+@pytest.mark.parametrize("was_trusted", [False, True])
+def test_a_clock_set_while_no_logger_ran_dates_the_runs_before_it_in_the_same_boot(
+    runs: Runs, was_trusted: bool
+) -> None:
+    """Set between two runs, or while a disk refused the correction and then the process was killed."""
+    first = runs(60, boot="a", wall_ms=TRUE_MS - YEAR_MS, trusted=was_trusted)
+    first.logger.stop()
+    second = runs(
+        30, boot="a", wall_ms=first.clock.wall_ms() + YEAR_MS + 7_000, boot_ms=first.clock.now_ms + 7_000, trusted=True
+    )
+    second.logger.stop()
+    stamps = second.stamps("level")
+    assert abs(stamps[0] - TRUE_MS) <= 1000
+    assert gaps_ms(stamps) <= {1000, 7000, 8000}
+    with LogReader(second.path) as reader:
+        assert reader.undated_runs() == []
+        assert reader.clock_is_trusted()
+
+
 def test_a_boot_that_is_never_dated_goes_on_from_what_the_log_has(runs: Runs) -> None:
     runs(60, boot="a", wall_ms=TRUE_MS, trusted=True).logger.stop()
     second = runs(120, boot="b", wall_ms=TRUE_MS - 3_600_000, trusted=False)

@@ -247,6 +247,17 @@ class LogWriter:
         )
         return list(rows)
 
+    def is_dated_otherwise(self, runs: Sequence[int], offset_ms: int, by_ms: int) -> bool:
+        """Whether any stamps of these runs are a guess, or of an offset that is `by_ms` or more from this one."""
+        for run in runs:
+            found = self._db.execute(
+                "SELECT 1 FROM segment WHERE boot = ? AND (trusted = 0 OR abs(offset_ms - ?) >= ?) LIMIT 1",
+                (run, offset_ms, by_ms),
+            )
+            if found.fetchone() is not None:
+                return True
+        return False
+
     def put_back_untrusted(self, boot: int, before_ms: int) -> int | None:
         """Earlier boots whose clock was never set, and that reach a time that is certain: each is moved whole.
 
