@@ -329,10 +329,11 @@ def newest_ms(site: Path) -> int:
 
 
 def test_the_process_killed_between_accept_and_cursor_and_the_server_killed_lose_and_double_nothing(
-    mortal_server: Influxd, proxies: list[BreakingProxy], tmp_path: Path
+    mortal_server: Influxd, proxies: list[BreakingProxy], tmp_path: Path, request: pytest.FixtureRequest
 ) -> None:
     bucket = mortal_server.new_bucket()
     child: list[subprocess.Popen[str]] = []
+    request.addfinalizer(lambda: [one.kill() for one in child])  # also of a test that failed
     deaths = [2, 3, 5]
 
     def mood(_: bytes) -> Mood:
