@@ -3,13 +3,14 @@
 Nothing is deleted or overwritten: what can still be read of it is read from there.
 """
 
-import os
 import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 from rainstead.errors import LogError, LogMalformed
+
+from .syncing import sync
 
 __all__ = ["damage_in_words", "damaged_logs", "finish_moving", "is_of_content", "move_aside"]
 
@@ -56,7 +57,7 @@ def move_aside(path: Path, now_ms: int) -> Path:
         for part in _PARTS:
             if _with(path, part).exists():
                 _with(path, part).rename(_with(target, part))
-        _sync(path.parent)
+        sync(path.parent)
     except OSError as error:
         raise LogError(
             f"{path}: is damaged and cannot be moved aside to {target.name} ({error.strerror}); "
@@ -79,7 +80,7 @@ def finish_moving(path: Path, now_ms: int) -> None:
     target = without[0] if not path.exists() and len(without) == 1 else _free_name(path, now_ms)
     try:
         wal.rename(_with(target, "-wal"))
-        _sync(path.parent)
+        sync(path.parent)
     except OSError as error:
         raise LogError(f"{wal}: belongs to no log and cannot be moved aside ({error.strerror})") from None
 
@@ -95,11 +96,3 @@ def _free_name(path: Path, now_ms: int) -> Path:
 
 def _with(path: Path, part: str) -> Path:
     return path.with_name(path.name + part)
-
-
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

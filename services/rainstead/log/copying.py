@@ -1,7 +1,6 @@
 """A copy of a log while it is written, and a copy put back. Nothing that is there is ever overwritten."""
 
 import contextlib
-import os
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
@@ -11,6 +10,7 @@ from rainstead.errors import LogDamaged, LogError
 from .checking import LogCheck, check_log
 from .lock import WriterLock
 from .read import LogReader
+from .syncing import sync
 
 __all__ = ["back_up", "copy_database", "restore"]
 
@@ -39,10 +39,10 @@ def copy_database(source: Path, target: Path, progress: Progress | None = None) 
         left_over.unlink(missing_ok=True)
     try:
         _copy_pages(source, part, progress)
-        _sync(part)
+        sync(part)
         _refuse_overwriting(target)
         part.rename(target)
-        _sync(target.parent)
+        sync(target.parent)
     except (OSError, sqlite3.Error) as error:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
@@ -90,11 +90,3 @@ def _refuse_overwriting(path: Path) -> None:
         raise LogError(f"{path.parent}: there is no such folder; make it first")
     if path.exists():
         raise LogError(f"{path}: is there already, and nothing is overwritten; name another place, or move it away")
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
