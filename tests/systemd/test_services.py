@@ -5,6 +5,7 @@ import re
 import shutil
 import subprocess
 import sys
+from ipaddress import ip_network
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from small_site import make_site
 
 FOLDER = Path(__file__).parents[2] / "systemd"
 UNITS = sorted(path.name for path in FOLDER.iterdir() if path.suffix in (".service", ".timer"))
+SERVICES = [name for name in UNITS if name.endswith(".service")]
 MOST_EXPOSED = 1.5
 
 
@@ -67,7 +69,7 @@ def test_every_unit_is_laid_and_verified(tmp_path: Path, prefix: Path) -> None:
     assert said.returncode == 0
 
 
-@pytest.mark.parametrize("unit", [name for name in UNITS if name.endswith(".service")])
+@pytest.mark.parametrize("unit", SERVICES)
 def test_a_service_is_confined(unit: str) -> None:
     if shutil.which("systemd-analyze") is None:
         pytest.skip("there is no systemd-analyze here")
@@ -111,14 +113,57 @@ def test_what_the_nightly_services_start_does_its_work(tmp_path: Path, unit: str
     assert len(list(backups.glob("readings-*.db"))) == (unit == "rainstead-backup.service")
 
 
-def test_the_nightly_services_are_the_logs_own_user_and_reach_no_network() -> None:
-    logger = directives("rainstead-logger.service")
+def test_each_service_is_a_user_of_its_own_in_the_logs_group() -> None:
+    """What one of them could be made to do ends at what its own user may: a token is the forwarder's alone."""
+    users = {name: directives(name)["User"] for name in SERVICES}
+    assert all(len(user) == 1 for user in users.values())
+    assert len({user[0] for user in users.values()}) == len(SERVICES)
+    assert {tuple(directives(name)["Group"]) for name in SERVICES} == {("rainstead",)}
+    made = (FOLDER / "rainstead.sysusers").read_text("utf-8").splitlines()
+    for (user,) in users.values():
+        assert any(line.startswith(f"u {user} ") for line in made)
+        assert user == "rainstead" or f"m {user} rainstead" in made
+
+
+@pytest.mark.parametrize("unit", [name for name in SERVICES if name != "rainstead-logger.service"])
+def test_whoever_is_not_the_logger_can_alter_neither_log_nor_settings_and_opens_no_device(unit: str) -> None:
+    has = directives(unit)
+    assert {"-/var/lib/rainstead/readings.db", "-/var/lib/rainstead/site.toml"} <= set(has["ReadOnlyPaths"][0].split())
+    assert has["PrivateDevices"] == ["yes"] and "DeviceAllow" not in has and "SupplementaryGroups" not in has
+    # The service manager would give the whole folder to this service's user.
+    assert "StateDirectory" not in has
+    # The folder's set-group bit hands the group on, and the group may read.
+    assert has["UMask"] == ["0027"]
+
+
+def test_the_nightly_services_reach_no_network_and_make_up_for_a_night_without_power() -> None:
     for name in ("backup", "verify"):
-        unit = directives(f"rainstead-{name}.service")
-        # A file that another user made beside the log would lock the logger out.
-        assert (unit["User"], unit["Group"], unit["UMask"]) == (logger["User"], logger["Group"], logger["UMask"])
-        assert unit["PrivateNetwork"] == ["yes"] and unit["PrivateDevices"] == ["yes"]
+        assert directives(f"rainstead-{name}.service")["PrivateNetwork"] == ["yes"]
         assert directives(f"rainstead-{name}.timer")["Persistent"] == ["yes"]
+
+
+def test_the_page_reaches_private_networks_alone() -> None:
+    unit = directives("rainstead-page.service")
+    assert unit["IPAddressDeny"] == ["any"]
+    for allowed in unit["IPAddressAllow"][0].split():
+        assert allowed in ("localhost", "link-local") or ip_network(allowed).is_private or allowed == "100.64.0.0/10"
+
+
+@pytest.mark.parametrize(
+    "unit", ["rainstead-forwarder.service", "rainstead-messenger.service", "rainstead-page.service"]
+)
+def test_what_starting_again_cannot_mend_is_not_started_again(unit: str) -> None:
+    has = directives(unit)
+    assert has["RestartPreventExitStatus"] == ["2 6"] and has["SuccessExitStatus"] == ["6"]
+    assert has["StartLimitIntervalSec"] == ["0"] and has["Restart"] == ["always"]
+
+
+def test_a_file_that_an_earlier_version_made_becomes_the_forwarders(tmp_path: Path) -> None:
+    site = tmp_path / "var/lib/rainstead"
+    site.mkdir(parents=True)
+    assert "chown" not in install(tmp_path).stdout
+    (site / "forwarder.db").touch()
+    assert f"run     chown rainstead-forwarder: {site}/forwarder.db" in install(tmp_path).stdout.splitlines()
 
 
 def test_laying_twice_changes_nothing(tmp_path: Path) -> None:
