@@ -3,9 +3,8 @@
 import math
 from dataclasses import dataclass
 
-import scipy
-
 from .estimate import Estimate
+from .latescipy import scipy
 
 __all__ = ["Against", "Scatter", "against", "scatter_of"]
 

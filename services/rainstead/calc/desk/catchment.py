@@ -9,11 +9,11 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy
 
 from rainstead.calc.arrays import F64
 
 from .estimate import Estimate, Unknown
+from .latescipy import scipy
 from .yieldlikelihood import (
     DOF,
     SCALE_OF_SD,

@@ -5,12 +5,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from rainstead.calc.arrays import F64
 
 from .calibration import Scatter, scatter_of
 from .estimate import Answered, Estimate, Unknown, estimate
+from .latescipy import scipy
 from .levels import AIR_DRIFT_MS
 
 __all__ = ["DipFit", "DipPair", "fit_dips"]

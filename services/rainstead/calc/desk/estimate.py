@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-import scipy
+from .latescipy import scipy
 
 __all__ = ["Answered", "Estimate", "Unknown", "estimate", "lower_bound"]
 

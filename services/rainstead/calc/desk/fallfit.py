@@ -4,11 +4,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from rainstead.calc.arrays import F64
 
 from .estimate import Estimate, Unknown, estimate
+from .latescipy import scipy
 from .levels import TankMinutes
 
 __all__ = ["Fall", "FallSpan", "fall_fit", "steep_falls"]

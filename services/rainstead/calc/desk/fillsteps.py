@@ -9,12 +9,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from rainstead.calc.arrays import F64
 
 from .calibration import Scatter, scatter_of
 from .estimate import Estimate, Unknown, estimate
+from .latescipy import scipy
 from .levels import AIR_DRIFT_MS
 
 __all__ = ["FillStep", "StraightFit", "WaterLevel", "covariance", "fit_straight", "told_apart", "zero_depth_m"]

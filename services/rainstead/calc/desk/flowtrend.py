@@ -5,11 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from rainstead.calc.arrays import F64
 
 from .estimate import Answered, Estimate, Unknown, estimate
+from .latescipy import scipy
 
 __all__ = ["FlowTrend", "RunFlow", "flow_trend", "next_flow"]
 

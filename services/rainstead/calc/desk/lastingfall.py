@@ -9,12 +9,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from rainstead.calc.arrays import F64
 
 from .catchment import YieldFit, fit_yield, relative_gains, step_likelihood
 from .estimate import Estimate, Unknown
+from .latescipy import scipy
 from .yieldlikelihood import Bound, StormGains
 
 __all__ = ["FALSE_ONE_IN", "LastingChange", "change_at", "lasting_change"]

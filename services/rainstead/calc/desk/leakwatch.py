@@ -10,9 +10,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-import scipy
 
 from rainstead.calc.arrays import F64, I64
+
+from .latescipy import scipy
 
 __all__ = [
     "LeakCall",

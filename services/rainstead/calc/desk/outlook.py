@@ -3,11 +3,11 @@
 import math
 
 import numpy as np
-import scipy
 
 from rainstead.calc.arrays import F64
 
 from .estimate import Answered, Estimate, Unknown
+from .latescipy import scipy
 
 __all__ = ["chance", "days_quantile", "days_without_rain", "first_touched"]
 

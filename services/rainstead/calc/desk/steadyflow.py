@@ -5,11 +5,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import scipy
 
 from rainstead.calc.arrays import F64, I64
 
 from .estimate import Estimate, Unknown, estimate
+from .latescipy import scipy
 
 __all__ = ["FlowSpan", "SteadyFlow", "Step", "flow_span", "slope_with_memory", "steady_flow"]
 

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import scipy
 
 from rainstead.calc.arrays import F64
 from rainstead.calc.strapping import Cuboid, Cylinder, LitresPerCentimetre, StrappingTable, Volume
@@ -18,6 +17,7 @@ from rainstead.calc.strapping import Cuboid, Cylinder, LitresPerCentimetre, Stra
 from .calibration import Scatter, scatter_of
 from .estimate import Estimate, Unknown, estimate
 from .fillsteps import FillStep, StraightFit, covariance, fit_straight, told_apart
+from .latescipy import scipy
 
 __all__ = ["StrappingFit", "TablePoint", "fit_strapping"]
 

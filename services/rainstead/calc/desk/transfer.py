@@ -5,13 +5,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from rainstead.calc.arrays import F64
 
 from .cascade import Cascade
 from .estimate import Estimate
 from .feeds import Feed, roof_water_l
+from .latescipy import scipy
 from .rainexpected import RainExpected
 
 __all__ = ["CASES", "Move", "MovePlan", "PumpReach", "SpillOutlook", "coming_l", "plan_moves", "spill_outlook"]

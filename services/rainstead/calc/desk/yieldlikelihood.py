@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
-import scipy
 
 from rainstead.calc.arrays import F64, I64
+
+from .latescipy import scipy
 
 __all__ = [
     "DOF",
