@@ -1,5 +1,7 @@
 """The shape of a site's settings: what is in the TOML file, in SI once read. Checked across keys in `checks`."""
 
+import ipaddress
+import re
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
@@ -90,6 +92,10 @@ class _Ranger(Part):
     fastest_m_min: Annotated[float, Field(gt=0)] = 0.5
     """Water moves no faster than this, metres a minute: a level that does is told as a jump."""
     fewest_echoes: Annotated[int, Field(ge=1)] = 2
+    false_echoes_m: Annotated[tuple[Annotated[LengthM, Field(gt=0)], ...], Listed, Field(alias="false_echoes")] = ()
+    """Distances from the face at which something else than water echoes; what is heard there is not used as a level."""
+    false_echo_within_m: Annotated[LengthM, Field(gt=0, alias="false_echo_within")] = 0.02
+    """So far either side of a false echo."""
     compensation: Literal["none", "internal"] = "none"
     """Whether the sensor corrects for air temperature itself; it is never corrected twice."""
     assumed_air_c: Annotated[float, Field(ge=-20, le=50)] = 20.0
@@ -439,6 +445,41 @@ class Forward(Part):
     """A web proxy on the way out."""
 
 
+_HOST = re.compile(r"(?=.{1,253}$)[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?(\.[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?)*")
+
+
+def _address(text: str) -> str:
+    """An address to listen on, as the ipaddress module writes it."""
+    try:
+        return str(ipaddress.ip_address(text.removeprefix("[").removesuffix("]")))
+    except ValueError:
+        raise ValueError(
+            "must be an address of the board, such as 192.168.1.20; 0.0.0.0 is all that it has, 127.0.0.1 itself alone"
+        ) from None
+
+
+def _host(text: str) -> str:
+    """A name or an address as it stands in the address bar of a browser, in small letters."""
+    try:
+        return str(ipaddress.ip_address(text.removeprefix("[").removesuffix("]")))
+    except ValueError:
+        pass
+    name = text.lower().removesuffix(".")
+    if not _HOST.fullmatch(name):
+        raise ValueError("must be the name or the address of the board alone, without http:// and without a port")
+    return name
+
+
+class Page(Part):
+    """The page that the board shows on the household's network. Nothing is shown without this table."""
+
+    listen: Annotated[str, AfterValidator(_address)] = "127.0.0.1"
+    """An address of the board; 0.0.0.0 (or ::) is all of them."""
+    port: Annotated[int, Field(ge=1024, le=65_535)] = 8035
+    names: Annotated[tuple[Annotated[str, AfterValidator(_host)], ...], Listed, Field(max_length=20)] = ()
+    """What the board may be called in the address bar besides the address that it listens on."""
+
+
 class Settings(Part):
     """One site."""
 
@@ -457,6 +498,7 @@ class Settings(Part):
     clock: ClockTrust = ClockTrust()
     lamp: StatusLamp | None = None
     forward: Forward | None = None
+    page: Page | None = None
 
 
 def sensor_kind(sensor: Sensor) -> Kind:
