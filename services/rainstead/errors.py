@@ -40,6 +40,10 @@ class LogBusy(LogError):
     """Another process is the log's writer."""
 
 
+class DiskRefuses(LogError):
+    """The disk lets no log be opened or begun now, and may do so later."""
+
+
 class LogDamaged(LogError):
     """A part of the log is not as it was written."""
 

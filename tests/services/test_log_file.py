@@ -226,7 +226,7 @@ def test_a_folder_that_may_not_be_written_is_named(tmp_path: Path) -> None:
 
 
 OPENED_FOR_WRITING = {
-    "services/rainstead/log/write.py": "the log",
+    "services/rainstead/log/file.py": "the log",
     "services/rainstead/log/copying.py": "a copy that nobody else knows of yet",
     "services/rainstead/notebook/store.py": "the notebook, a file of its own",
     "services/rainstead/forward/cursor.py": "the forwarder's cursors, a file of their own",
@@ -242,7 +242,7 @@ def test_only_one_module_opens_the_log_for_writing() -> None:
         for line in path.read_text(encoding="utf-8").splitlines()
         if re.search(r"\bconnect\(", line) and "mode=ro" not in line and "sqlite" in path.read_text(encoding="utf-8")
     }
-    assert "services/rainstead/log/write.py" in {path for path, _ in opens}, "the rule sees nothing"
+    assert "services/rainstead/log/file.py" in {path for path, _ in opens}, "the rule sees nothing"
     assert {path for path, _ in opens} <= set(OPENED_FOR_WRITING), opens
 
 

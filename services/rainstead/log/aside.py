@@ -8,11 +8,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from rainstead.errors import LogError, LogMalformed
+from rainstead.errors import DiskRefuses, LogMalformed
 
+from .refusing import told
 from .syncing import sync
 
-__all__ = ["damage_in_words", "damaged_logs", "finish_moving", "is_of_content", "move_aside"]
+__all__ = ["damage_in_words", "damaged_logs", "finish_moving", "free_name", "is_of_content", "move_aside"]
 
 _PARTS: Final = ("", "-wal", "-shm", "-journal")
 """The file first: a move that a power cut ends is then seen, and finished, at the next start."""
@@ -42,28 +43,38 @@ def damaged_logs(folder: Path) -> tuple[Path, ...]:
     return tuple(sorted(folder.glob("readings-damaged-*.db")))
 
 
-def move_aside(path: Path, now_ms: int) -> Path:
-    """Rename a log, closed before, and what belongs to it; returns where it is now. The caller has the writer's lock.
+def free_name(path: Path, now_ms: int) -> Path:
+    """Where a damaged log may go. now_ms: UTC by the wall clock."""
+    stamp = datetime.fromtimestamp(now_ms // 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
+    target, number = path.with_name(f"{path.stem}-damaged-{stamp}.db"), 1
+    while any(_with(target, part).exists() for part in _PARTS):
+        number += 1
+        target = path.with_name(f"{path.stem}-damaged-{stamp}-{number}.db")
+    return target
 
-    now_ms: UTC by the wall clock, for the name. Raises LogError where the folder does not let us, or has too many.
+
+def move_aside(path: Path, target: Path) -> None:
+    """Rename a log that nobody writes, and what belongs to it. The caller has the writer's lock.
+
+    What a try before moved already is left there. Raises LogError where the folder does not let us, DiskRefuses where
+    it may later, or has too many.
     """
-    if len(damaged_logs(path.parent)) >= _MOST_ASIDE:
-        raise LogError(
+    if path.exists() and len(damaged_logs(path.parent)) >= _MOST_ASIDE:
+        raise DiskRefuses(
             f"{path}: is damaged, and {_MOST_ASIDE} damaged logs were moved aside here before: the card or the disk is "
             "failing; replace it, or take them away"
         )
-    target = _free_name(path, now_ms)
     try:
         for part in _PARTS:
             if _with(path, part).exists():
                 _with(path, part).rename(_with(target, part))
         sync(path.parent)
     except OSError as error:
-        raise LogError(
+        raise told(
+            error,
             f"{path}: is damaged and cannot be moved aside to {target.name} ({error.strerror}); "
-            "check the folder's owner, or move it away"
+            "check the folder's owner, or move it away",
         ) from None
-    return target
 
 
 def finish_moving(path: Path, now_ms: int) -> None:
@@ -77,21 +88,12 @@ def finish_moving(path: Path, now_ms: int) -> None:
         return
     # Names tell the order only as well as the clock did. Beside a log that is not its own it would be read into it.
     without = [one for one in damaged_logs(path.parent) if not _with(one, "-wal").exists()]
-    target = without[0] if not path.exists() and len(without) == 1 else _free_name(path, now_ms)
+    target = without[0] if not path.exists() and len(without) == 1 else free_name(path, now_ms)
     try:
         wal.rename(_with(target, "-wal"))
         sync(path.parent)
     except OSError as error:
-        raise LogError(f"{wal}: belongs to no log and cannot be moved aside ({error.strerror})") from None
-
-
-def _free_name(path: Path, now_ms: int) -> Path:
-    stamp = datetime.fromtimestamp(now_ms // 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
-    target, number = path.with_name(f"{path.stem}-damaged-{stamp}.db"), 1
-    while any(_with(target, part).exists() for part in _PARTS):
-        number += 1
-        target = path.with_name(f"{path.stem}-damaged-{stamp}-{number}.db")
-    return target
+        raise told(error, f"{wal}: belongs to no log and cannot be moved aside ({error.strerror})") from None
 
 
 def _with(path: Path, part: str) -> Path:

@@ -1,22 +1,16 @@
 """The log's one writer."""
 
-import contextlib
-import re
-import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
-from rainstead.errors import LogError, LogMalformed, LogMissing, NotALog
+from rainstead.errors import LogError
 from rainstead.events import AlarmEvent
 from rainstead.readings import F64, I64, U8, Kind
 
 from . import schema
-from .aside import damage_in_words, finish_moving, is_of_content, move_aside
-from .lock import WriterLock
+from .file import LogFile
 from .schema import LONGEST_BLOCK_MS
 from .sealed import blocks_over, hour_is_closed, read_segment, seal_oldest
-from .sharing import clear_the_way, share
 from .thinning import Keep, Thinned, thin_oldest
 
 __all__ = ["Columns", "LogWriter", "Row"]
@@ -26,12 +20,6 @@ Row = tuple[int, int, int, float | None, int, float | None, int | None]
 
 # Not INSERT OR IGNORE: that would also pass over a row with a hole in it, without a word.
 _INSERT = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
-_PAGE_BYTES = 1024
-"""Of a new log; an older one keeps its 4096. A commit writes each page that it touches: with these half as much reaches
-the card (`tests/bench/bench_writes.py`), and blocks of about a kilobyte leave less room unused."""
-_LONGEST_WAL_BYTES = 4_194_304
-_FOLDED_WAL_BYTES = 3_900_000
-"""With this much in it the write-ahead log goes home; a sealed hour may still be added to it before."""
 _STAMPED = {"reading": "t_ms", "block": "first_ms", "summary": "first_ms"}
 """Where readings are, fresh and sealed. What is packed has boot-clock times: only its place in the index moves."""
 _INSERT_EVENT = "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
@@ -48,155 +36,8 @@ class Columns:
     spread: F64
 
 
-class LogWriter:
-    """Opens (or makes) the log, takes its lock, brings it to this schema, and appends.
-
-    aside_at_ms: the wall clock now, UTC: a file that SQLite calls damaged is then moved aside and a new log is begun;
-    `moved_aside` tells. Without it such a file is refused and left as it is.
-    Raises LogBusy, NotALog, LogMalformed, LogTooNew, LogMissing (with create=False), LogError.
-    """
-
-    def __init__(self, path: Path, *, create: bool = True, aside_at_ms: int | None = None) -> None:
-        if not create and not path.exists():
-            raise LogMissing(f"{path}: there is no log here yet; start the logger or import readings")
-        if not path.parent.is_dir():
-            raise LogMissing(f"{path.parent}: there is no such folder; make it first")
-        self.path = path
-        self.moved_aside: tuple[Path, str] | None = None
-        """The damaged log that this one stands in for, and what SQLite said of it."""
-        self._held: list[sqlite3.Connection] = []
-        """To a damaged file. Closing one before the file is moved would fold the write-ahead log in, or delete it."""
-        self._lock = WriterLock(path)
-        try:
-            self._db = self._open() if aside_at_ms is None else self._open_or_begin_anew(aside_at_ms)
-        except sqlite3.Error as error:
-            self._let_go()
-            if (why := damage_in_words(error)) is not None:
-                raise LogMalformed(f"{path}: this log is damaged ({why}); `rainstead verify` tells more", why) from None
-            raise LogError(
-                f"{path}: the log cannot be opened ({error}); check the folder's owner and the disk"
-            ) from None
-        except BaseException:
-            self._let_go()
-            raise
-
-    def _open(self) -> sqlite3.Connection:
-        # Statements are ours to group: isolation_level=None keeps the module from opening transactions by itself.
-        try:
-            clear_the_way(self.path)
-        except OSError as error:
-            raise LogError(
-                f"{error.filename}: another user's file is in the way and cannot be taken away ({error.strerror}); "
-                "remove it while no logger runs"
-            ) from None
-        db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5)
-        try:
-            version = schema.examine(db, self.path)
-            share(self.path)
-            if version == 0:
-                db.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
-            mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
-            db.execute("PRAGMA synchronous = FULL")
-            (synchronous,) = db.execute("PRAGMA synchronous").fetchone()
-            if (mode, synchronous) != ("wal", 2):
-                raise LogError(
-                    f"{self.path}: this file system allows no write-ahead log "
-                    f"(journal {mode}, synchronous {synchronous}); put the site's folder on a local disk"
-                )
-            # A reader that holds an old snapshot must not leave a giant file behind for ever.
-            db.execute(f"PRAGMA journal_size_limit = {_LONGEST_WAL_BYTES}")
-            (page_bytes,) = db.execute("PRAGMA page_size").fetchone()
-            # Were it longer than the limit, it would be cut each time, and grown again at the file system's cost.
-            db.execute(f"PRAGMA wal_autocheckpoint = {_FOLDED_WAL_BYTES // (page_bytes + 24)}")
-            # Some builds of SQLite write zeros over what is freed: each sealed hour would be written once more.
-            db.execute("PRAGMA secure_delete = 0")
-            if version == 0:
-                schema.create(db)
-            else:
-                schema.migrate(db, version)
-        except BaseException as error:
-            if damage_in_words(error) is None:
-                db.close()
-            else:
-                self._held.append(db)
-            raise
-        return db
-
-    def _open_or_begin_anew(self, now_ms: int) -> sqlite3.Connection:
-        finish_moving(self.path, now_ms)
-        for _ in range(2):  # a card may misread once: what is whole must not be moved for that
-            try:
-                db = self._open()
-            except (sqlite3.Error, NotALog) as error:
-                why = damage_in_words(error)
-                if why is None:
-                    raise
-            else:
-                self._close_held()
-                return db
-        assert why is not None
-        return self._moved_and_begun(now_ms, why)
-
-    def damage_behind(self, error: Exception) -> str | None:
-        """What SQLite says where a damaged file is behind an error; None where it is not.
-
-        It does not look at each value that it reads: where it called nothing damaged, its own check is asked, which
-        reads all of the file. Not for a disk that is busy, full, forbidden or failing.
-        """
-        why = damage_in_words(error)
-        if why is not None or (isinstance(error, sqlite3.Error) and not is_of_content(error)):
-            return why
-        try:
-            (said,) = self._db.execute("PRAGMA integrity_check(1)").fetchone()
-        except sqlite3.Error as again:
-            return damage_in_words(again)
-        # A page that the disk does not give is told among the damage, with the code of SQLite's own error.
-        failed = re.search(r"error code=(\d+)", str(said))
-        is_disk = failed is not None and int(failed[1]) & 0xFF not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
-        return None if said == "ok" or is_disk else str(said)
-
-    def begin_anew(self, now_ms: int, why: str) -> None:
-        """Move this log aside, whole, because SQLite calls it damaged, and begin a new one under the same lock.
-
-        now_ms: UTC by the wall clock. Raises LogError, sqlite3.Error; the lock is kept then.
-        """
-        self._held.append(self._db)
-        self._db = self._moved_and_begun(now_ms, why)
-
-    def _moved_and_begun(self, now_ms: int, why: str) -> sqlite3.Connection:
-        self.moved_aside = (move_aside(self.path, now_ms), why)
-        self._close_held()
-        return self._open()
-
-    def _close_held(self) -> None:
-        for db in self._held:
-            with contextlib.suppress(sqlite3.Error):
-                db.close()
-        self._held.clear()
-
-    def _let_go(self) -> None:
-        self._close_held()
-        self._lock.release()
-
-    def close(self) -> None:
-        """Checkpoint, close, release the lock."""
-        self._db.close()
-        self._lock.release()
-
-    def reopen(self) -> None:
-        """Close the file and open it anew under the same lock: some disk faults stay with a connection.
-
-        Raises sqlite3.Error or LogError while the disk is still at fault; try again later.
-        """
-        with contextlib.suppress(sqlite3.Error):
-            self._db.close()
-        self._db = self._open()
-
-    def __enter__(self) -> "LogWriter":
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
+class LogWriter(LogFile):
+    """Appends; see LogFile for how it is opened and what it raises."""
 
     def sensor_numbers(self, kinds: Mapping[str, Kind]) -> dict[str, int]:
         """The log's number of each sensor, given out once and for ever.
@@ -477,36 +318,3 @@ class LogWriter:
         if number is None:
             raise LogError(f"{self.path}: nobody has written to this log yet")
         return int(number)
-
-    def transaction(self) -> "_Transaction":
-        """Several calls as one: all of them are on disk when this ends, or none."""
-        return _Transaction(self._db)
-
-
-class _Transaction:
-    """BEGIN IMMEDIATE … COMMIT, rolled back on any error. One inside another is part of it."""
-
-    def __init__(self, db: sqlite3.Connection) -> None:
-        self._db = db
-        self._inner = False
-
-    def __enter__(self) -> None:
-        self._inner = self._db.in_transaction
-        if not self._inner:
-            self._db.execute("BEGIN IMMEDIATE")
-
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        if self._inner:
-            return
-        if kind is None:
-            try:
-                self._db.execute("COMMIT")
-            except sqlite3.Error:
-                self._roll_back()
-                raise
-        else:
-            self._roll_back()
-
-    def _roll_back(self) -> None:
-        if self._db.in_transaction:
-            self._db.execute("ROLLBACK")

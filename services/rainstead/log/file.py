@@ -1,0 +1,241 @@
+"""The log as a file: locked for its one writer, opened, opened anew, and moved aside where SQLite calls it damaged."""
+
+import contextlib
+import re
+import sqlite3
+from pathlib import Path
+from typing import Self
+
+from rainstead.errors import DiskRefuses, LogError, LogMalformed, LogMissing, NotALog, RainsteadError
+
+from . import schema
+from .aside import damage_in_words, finish_moving, free_name, is_of_content, move_aside
+from .lock import WriterLock
+from .refusing import told
+from .sharing import clear_the_way, share
+from .transaction import Transaction
+
+__all__ = ["LogFile"]
+
+_PAGE_BYTES = 1024
+"""Of a new log; an older one keeps its 4096. A commit writes each page that it touches: with these half as much reaches
+the card (`tests/bench/bench_writes.py`), and blocks of about a kilobyte leave less room unused."""
+_LONGEST_WAL_BYTES = 4_194_304
+_FOLDED_WAL_BYTES = 3_900_000
+"""With this much in it the write-ahead log goes home; a sealed hour may still be added to it before."""
+
+
+class LogFile:
+    """Opens (or makes) the log, takes its lock, and brings it to this schema.
+
+    aside_at_ms: the wall clock now, UTC: a file that SQLite calls damaged is then moved aside and a new log is begun;
+    `moved_aside` tells. Without it such a file is refused and left as it is.
+    patient: where the disk lets no log be opened or begun, `trouble` says why, and `try_again` is to be called before
+    anything else is asked.
+    Raises LogBusy, NotALog, LogMalformed, LogTooNew, LogMissing (with create=False), DiskRefuses, LogError.
+    """
+
+    _db: sqlite3.Connection
+
+    def __init__(
+        self, path: Path, *, create: bool = True, aside_at_ms: int | None = None, patient: bool = False
+    ) -> None:
+        if not create and not path.exists():
+            raise LogMissing(f"{path}: there is no log here yet; start the logger or import readings")
+        if not path.parent.is_dir():
+            raise LogMissing(f"{path.parent}: there is no such folder; make it first")
+        self.path = path
+        self.trouble: str | None = None
+        """Why there is no open log, while there is none."""
+        self.moved_aside: tuple[Path, str] | None = None
+        """The damaged log that this one stands in for, and what SQLite said of it."""
+        self._to_move: tuple[Path, str] | None = None
+        """Where a damaged file, which is still in its place, is to go, and why."""
+        self._held: list[sqlite3.Connection] = []
+        """To a damaged file. Closing one before the file is moved would fold the write-ahead log in, or delete it."""
+        self._lock: WriterLock | None = None
+        try:
+            self._take(aside_at_ms)
+        except (DiskRefuses, LogMalformed) as error:
+            if not patient:
+                self._let_go()
+                raise
+            self.trouble = str(error)
+        except BaseException:
+            self._let_go()
+            raise
+
+    def try_again(self, now_ms: int) -> None:
+        """Open the log, or begin a new one, after that failed; or close it and open it anew.
+
+        now_ms: UTC by the wall clock. Raises DiskRefuses or LogMalformed, and then can be tried again; else as the
+        constructor does.
+        """
+        if self.trouble is None and self._to_move is None:
+            self._close_db()
+        try:
+            self._take(now_ms)
+        except RainsteadError as error:
+            self.trouble = str(error)
+            raise
+        self.trouble = None
+
+    def _take(self, aside_at_ms: int | None) -> None:
+        try:
+            if self._lock is None:
+                self._lock = WriterLock(self.path)
+            if aside_at_ms is None:
+                self._db = self._open()
+                return
+            if self._to_move is not None:
+                self._move(*self._to_move)
+            self._db = self._open_or_begin_anew(aside_at_ms)
+        except sqlite3.Error as error:
+            if (why := damage_in_words(error)) is not None:
+                raise LogMalformed(
+                    f"{self.path}: this log is damaged ({why}); `rainstead verify` tells more", why
+                ) from None
+            kind = LogError if is_of_content(error) else DiskRefuses
+            raise kind(
+                f"{self.path}: the log cannot be opened ({error}); check the folder's owner and the disk"
+            ) from None
+        except RainsteadError:
+            raise
+        except OSError as error:
+            raise told(
+                error, f"{self.path}: the log cannot be opened ({error}); check the folder's owner and the disk"
+            ) from None
+
+    def _open(self) -> sqlite3.Connection:
+        # Statements are ours to group: isolation_level=None keeps the module from opening transactions by itself.
+        try:
+            clear_the_way(self.path)
+        except OSError as error:
+            raise told(
+                error,
+                f"{error.filename}: another user's file is in the way and cannot be taken away ({error.strerror}); "
+                "remove it while no logger runs",
+            ) from None
+        db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5)
+        try:
+            version = schema.examine(db, self.path)
+            share(self.path)
+            if version == 0:
+                db.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
+            mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+            db.execute("PRAGMA synchronous = FULL")
+            (synchronous,) = db.execute("PRAGMA synchronous").fetchone()
+            if (mode, synchronous) != ("wal", 2):
+                raise LogError(
+                    f"{self.path}: this file system allows no write-ahead log "
+                    f"(journal {mode}, synchronous {synchronous}); put the site's folder on a local disk"
+                )
+            # A reader that holds an old snapshot must not leave a giant file behind for ever.
+            db.execute(f"PRAGMA journal_size_limit = {_LONGEST_WAL_BYTES}")
+            (page_bytes,) = db.execute("PRAGMA page_size").fetchone()
+            # Were it longer than the limit, it would be cut each time, and grown again at the file system's cost.
+            db.execute(f"PRAGMA wal_autocheckpoint = {_FOLDED_WAL_BYTES // (page_bytes + 24)}")
+            # Some builds of SQLite write zeros over what is freed: each sealed hour would be written once more.
+            db.execute("PRAGMA secure_delete = 0")
+            if version == 0:
+                schema.create(db)
+            else:
+                schema.migrate(db, version)
+        except BaseException as error:
+            if damage_in_words(error) is None:
+                db.close()
+            else:
+                self._held.append(db)
+            raise
+        return db
+
+    def _open_or_begin_anew(self, now_ms: int) -> sqlite3.Connection:
+        finish_moving(self.path, now_ms)
+        for _ in range(2):  # a card may misread once: what is whole must not be moved for that
+            try:
+                db = self._open()
+            except (sqlite3.Error, NotALog) as error:
+                why = damage_in_words(error)
+                if why is None:
+                    raise
+            else:
+                self._close_held()
+                return db
+        assert why is not None
+        self._to_move = (free_name(self.path, now_ms), why)
+        self._move(*self._to_move)
+        return self._open()
+
+    def begin_anew(self, now_ms: int, why: str) -> None:
+        """Move this log aside, whole, because SQLite calls it damaged, and begin a new one under the same lock.
+
+        now_ms: UTC by the wall clock. Raises as `try_again`, which goes on from where this came to.
+        """
+        self._held.append(self._db)
+        self._to_move = (free_name(self.path, now_ms), why)
+        self.try_again(now_ms)
+
+    def _move(self, target: Path, why: str) -> None:
+        move_aside(self.path, target)
+        self.moved_aside, self._to_move = (target, why), None
+        self._close_held()
+
+    def damage_behind(self, error: Exception, *, may_check: bool = True) -> str | None:
+        """What SQLite says where a damaged file is behind an error; None where it is not.
+
+        It does not look at each value that it reads: where it called nothing damaged, its own check is asked, which
+        reads all of the file; not with may_check=False, nor for a disk that is busy, full, forbidden or failing.
+        """
+        why = damage_in_words(error)
+        if why is not None or (isinstance(error, sqlite3.Error) and not is_of_content(error)):
+            return why
+        if not may_check:
+            return None
+        try:
+            (said,) = self._db.execute("PRAGMA integrity_check(1)").fetchone()
+        except sqlite3.Error as again:
+            return damage_in_words(again)
+        # A page that the disk does not give is told among the damage, with the code of SQLite's own error.
+        failed = re.search(r"error code=(\d+)", str(said))
+        is_disk = failed is not None and int(failed[1]) & 0xFF not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+        return None if said == "ok" or is_disk else str(said)
+
+    def _close_held(self) -> None:
+        for db in self._held:
+            with contextlib.suppress(sqlite3.Error):
+                db.close()
+        self._held.clear()
+
+    def _close_db(self) -> None:
+        with contextlib.suppress(sqlite3.Error):
+            self._db.close()
+
+    def _let_go(self) -> None:
+        self._close_held()
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
+
+    def close(self) -> None:
+        """Checkpoint, close, release the lock."""
+        if self.trouble is None:
+            self._db.close()
+        self._let_go()
+
+    def reopen(self) -> None:
+        """Close the file and open it anew under the same lock: some disk faults stay with a connection.
+
+        Raises sqlite3.Error or LogError while the disk is still at fault; try again later.
+        """
+        self._close_db()
+        self._db = self._open()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def transaction(self) -> Transaction:
+        """Several calls as one: all of them are on disk when this ends, or none."""
+        return Transaction(self._db)

@@ -1,0 +1,15 @@
+"""Who said no: the disk, which may let us later, or somebody who has to mend something first."""
+
+import errno
+from typing import Final
+
+from rainstead.errors import DiskRefuses, LogError
+
+__all__ = ["told"]
+
+_OF_THE_DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO)
+
+
+def told(error: OSError, message: str) -> LogError:
+    """An error with this message: DiskRefuses where waiting may help."""
+    return DiskRefuses(message) if error.errno in _OF_THE_DISK else LogError(message)
