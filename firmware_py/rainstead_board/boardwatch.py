@@ -19,7 +19,8 @@ class Facts:
     """How the board is at one moment. Times in boot-clock milliseconds.
 
     troubles: what is wrong with each sensor. free_mb: None where the disk does not say. damaged_logs: names of those
-    that were moved aside and are still there.
+    that were moved aside and are still there. settings_refused: what is wrong with the site's file, where older
+    settings stand in for it.
     """
 
     boot_ms: int
@@ -32,6 +33,7 @@ class Facts:
     clock_is_trusted: bool
     calculation_failed: str | None
     damaged_logs: tuple[str, ...] = ()
+    settings_refused: str | None = None
 
 
 class BoardWatch:
@@ -85,6 +87,15 @@ class BoardWatch:
             else "no damaged log is there any more"
         )
         found += self._tell(facts, "log_damaged", "site", bool(aside), float(len(aside)), 0.0, "logs", reason)
+        refused = facts.settings_refused
+        reason = (
+            f"{refused}; the logger goes on with the last good settings: mend the file, then start the logger again"
+            if refused
+            else "the site's file is in force"
+        )
+        found += self._tell(
+            facts, "settings_refused", "site", refused is not None, float(bool(refused)), 0.0, "", reason
+        )
         for name, why in facts.troubles.items():
             found += self._sensor(facts, name, why)
         for name in self._gone:

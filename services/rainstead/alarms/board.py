@@ -8,6 +8,14 @@ ACTIVE: Final = "active_unacknowledged"
 NORMAL: Final = "normal"
 
 BOARD_ALARMS: Final = frozenset(
-    {"low_space", "disk_fault", "sensor_fault", "clock_unset", "calculation_fault", "log_damaged"}
+    {
+        "low_space",
+        "disk_fault",
+        "sensor_fault",
+        "clock_unset",
+        "calculation_fault",
+        "log_damaged",
+        "settings_refused",
+    }
 )
 """Raised by the logger. A replay leaves them out on both sides."""

@@ -1,0 +1,67 @@
+"""The settings in force: those of the site's file or, when that cannot be used, the last that the log has kept.
+
+A slip in a file that somebody changed from afar must not end the logging.
+"""
+
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+
+from rainstead.errors import RainsteadError, SettingsError
+from rainstead.log import LogReader
+from rainstead.settings import Settings, parse_settings, sensor_kind
+
+__all__ = ["InForce", "settings_in_force"]
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """text: as the owner wrote them. refused: what is wrong with the site's file, where the log's copy stands in."""
+
+    settings: Settings
+    text: str
+    refused: str | None
+
+
+def settings_in_force(site: Path, now_ms: int) -> InForce:
+    """Raises SettingsError, about the site's file, where the log has none that are good either."""
+    path = site / "site.toml"
+    kept, kinds = _kept(site)
+    try:
+        try:
+            text = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise SettingsError(
+                f"{path}: cannot be read ({error}); `rainstead settings new {path}` writes one"
+            ) from None
+        return InForce(_checked(text, str(path), now_ms, kinds), text, None)
+    except SettingsError as error:
+        if kept is None:
+            raise
+        try:
+            return InForce(_checked(kept, f"{path}, as the log has it", now_ms, kinds), kept, str(error))
+        except SettingsError:
+            raise error from None
+
+
+def _checked(text: str, source: str, now_ms: int, kinds: dict[str, str]) -> Settings:
+    settings = parse_settings(text, source, now_ms=now_ms)
+    if not settings.sensors:
+        raise SettingsError(f"{source}: sensors = nothing: there is nothing to read; add a [sensors.NAME] table")
+    for name, sensor in settings.sensors.items():
+        kind = str(sensor_kind(sensor))
+        if kinds.get(name, kind) != kind:
+            raise SettingsError(
+                f"{source}: sensors.{name}.kind = {sensor.kind}: the log has {kinds[name]} under this name, and this "
+                f"sensor gives {kind}; give the new sensor a new name"
+            )
+    return settings
+
+
+def _kept(site: Path) -> tuple[str | None, dict[str, str]]:
+    """The last settings in the log, and what each sensor of it measures."""
+    try:
+        with LogReader(site) as reader:
+            return reader.newest_settings(), {row.name: str(row.kind) for row in reader.sensors()}
+    except (RainsteadError, sqlite3.Error):
+        return None, {}  # no log yet, or none that can be read: whoever writes it will tell
