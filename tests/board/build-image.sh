@@ -4,7 +4,7 @@
 set -euo pipefail
 here=$(cd "$(dirname "$0")" && pwd)
 . "$here/board.env"
-stamp=$({ cat "$here"/build-image.sh "$here"/guest/*; grep -iE "^(numpy|pydantic|tzdata|gpiozero|lgpio|pyserial|typer|rich)" "$here/../../.constraints.txt"; } | cksum)
+stamp=$({ cat "$here"/build-image.sh "$here"/guest/*; grep -iE "^(numpy|pydantic|tzdata|gpiozero|lgpio|pyserial|typer|rich|flask|waitress|apprise|paho|influxdb)" "$here/../../.constraints.txt"; } | cksum)
 if [ "$(cat "$BOARD_DIR/built" 2>/dev/null || true)" = "$stamp" ]; then exit 0; fi
 mkdir -p "$BOARD_DIR" && cd "$BOARD_DIR"
 say() { printf '%4ds  %s\n' "$SECONDS" "$*"; }
@@ -38,7 +38,7 @@ gcc-12 -O2 -static -o pulses "$here/guest/pulses.c"
 rm -rf wheels && mkdir wheels
 pip download -q -d wheels --only-binary :all: --python-version 3.11 -c "$here/../../.constraints.txt" \
     --platform manylinux_2_34_x86_64 --platform manylinux_2_28_x86_64 --platform manylinux2014_x86_64 \
-    numpy pydantic tzdata gpiozero lgpio pyserial typer rich setuptools wheel 2>/dev/null
+    numpy pydantic tzdata gpiozero lgpio pyserial typer rich flask waitress apprise paho-mqtt influxdb-client setuptools wheel 2>/dev/null
 [ -e key ] || ssh-keygen -q -t ed25519 -N '' -C board -f key
 
 say "root file system"
