@@ -20,14 +20,15 @@ from rainstead import __version__
 from rainstead.boardhealth import HEALTH_FILE
 from rainstead.clock import Clock, SystemClock
 from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
-from rainstead.errors import LogMalformed, RainsteadError, SettingsError
+from rainstead.errors import LogMalformed, RainsteadError
 from rainstead.log import LogReader, LogWriter, damaged_logs
-from rainstead.settings import Settings, parse_settings
+from rainstead.settings import Settings
 from rainstead.sickness import find_sickness
 
 from .boardwatch import BoardWatch, Facts
 from .drivers import Channel, build_channels, edges_have_ended
 from .health import Counting, board_facts, free_mb, resident_bytes, write_health
+from .inforce import settings_in_force
 from .keeper import UNKNOWN_BOOT, Keeper, Listener
 from .lamp import Lamp, LampSays
 from .sampler import Sampler
@@ -62,6 +63,7 @@ class Logger:
     settings_text: the settings as the owner wrote them, kept in the log.
     on_derived: called with each batch and what followed from it, for whoever watches live.
     notifier: the service manager's ear. health_path: where to write how this process is.
+    settings_refused: what is wrong with the site's file, where these settings stand in for it.
     """
 
     def __init__(
@@ -79,6 +81,7 @@ class Logger:
         lamp: Lamp | None = None,
         health_path: Path | None = None,
         most_waiting: int = MOST_WAITING,
+        settings_refused: str | None = None,
     ) -> None:
         self._clock, self._settings, self._health_path = clock, settings, health_path
         self._notifier = notifier or Notifier(None)
@@ -97,6 +100,7 @@ class Logger:
             boot_uuid=boot_uuid,
             on_derived=on_derived,
         )
+        self._settings_refused = settings_refused
         self._started_ms = clock.boot_ms()
         if writer.moved_aside is not None:
             self._tell_of_damage()
@@ -241,6 +245,7 @@ class Logger:
             clock_is_trusted=keeper.time.trusted,
             calculation_failed=keeper.calculation_failed,
             damaged_logs=tuple(path.name for path in damaged_logs(keeper.writer.path.parent)),
+            settings_refused=self._settings_refused,
         )
         events = self._watch.look(facts)
         for event in events:
@@ -272,6 +277,8 @@ class Logger:
             told.insert(0, f"readings cannot be stored ({facts.disk_trouble}), {facts.waiting} wait in memory")
         if not facts.clock_is_trusted:
             told.append("the clock is not set")
+        if facts.settings_refused is not None:
+            told.append("site.toml cannot be used, so the last good settings are in force")
         if facts.calculation_failed is not None:
             told.append("the calculation fails: alarms are not watched")
         return "; ".join(told) or f"{len(facts.troubles)} sensors, all well"
@@ -332,16 +339,13 @@ def main(argv: Sequence[str] | None = None) -> None:
 
 def _run_site(site: Path) -> None:
     clock = SystemClock()
-    settings_path = site / "site.toml"
-    try:
-        text = settings_path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"{settings_path}: cannot be read ({error}); `rainstead settings new {settings_path}` writes one"
-        ) from None
-    settings = parse_settings(text, str(settings_path), now_ms=clock.wall_ms())
-    if not settings.sensors:
-        raise SettingsError(f"{settings_path}: sensors = nothing: there is nothing to read; add a [sensors.NAME] table")
+    in_force = settings_in_force(site, clock.wall_ms())
+    settings = in_force.settings
+    if in_force.refused is not None:
+        _journal.error("%s", in_force.refused)
+        _journal.error(
+            "going on with the last good settings, which the log has kept; mend the file, then start this again"
+        )
     # Named, because the GPIO library would otherwise fall back to another one without a word; and it wants a
     # folder for its FIFO that it may write to.
     os.environ.setdefault("GPIOZERO_PIN_FACTORY", "lgpio")
@@ -353,7 +357,7 @@ def _run_site(site: Path) -> None:
     boot_uuid = machine_boot_uuid() or UNKNOWN_BOOT
     logger = Logger(
         settings,
-        text,
+        in_force.text,
         LogWriter(site / "readings.db", aside_at_ms=clock.wall_ms()),
         build_channels(settings, clock),
         clock,
@@ -364,6 +368,7 @@ def _run_site(site: Path) -> None:
         notifier=Notifier.from_environment(),
         lamp=_lamp(settings),
         health_path=(Path(runtime) if runtime else site) / HEALTH_FILE,
+        settings_refused=in_force.refused,
     )
     _journal.info("logging %s with %d sensors", settings.site.name, len(settings.sensors))
     logger.run(lambda: bool(stopping))
