@@ -91,6 +91,7 @@ class Stress:
         """When the switch was held closed: no gauge can tell such a closure from a tip."""
         self._let_go_ms: list[int] = []
         """When it was let go of: what closes within its bounce is taken for the same closure."""
+        self._started_ms: list[int] = []
         self._pulse_history: list[tuple[int, int]] = []
         self._later: list[tuple[int, Callable[[], None]]] = []
         self._refusing = self._ending = False
@@ -145,6 +146,7 @@ class Stress:
             boot_uuid=f"boot {len(self._boots)}",
         )
         self._writer = writer
+        self._started_ms.append(self.clock.now_ms)
         # Its lines are open before the twin goes on: how long a start takes is no case for the truth.
         self._logger.step()
 
@@ -305,9 +307,7 @@ class Stress:
         for t_ms in logged:
             k = bisect_left(stamps, t_ms - 5)
             if k == len(stamps) or stamps[k] > t_ms + 5:
-                # A process that starts at once in the middle of a closure takes its bounce for the next one.
-                split = any(0 <= t_ms - self._stamp(cut_ms) <= 400 for cut_ms in self._cuts_ms)
-                if split or any(abs(self._stamp(closed_ms) - t_ms) <= 5 for closed_ms in self._closed_ms):
+                if any(abs(self._stamp(closed_ms) - t_ms) <= 5 for closed_ms in self._closed_ms):
                     held += 1
                     continue
                 self.report.wrong.append(f"a tip at {t_ms} that never was")
@@ -316,10 +316,16 @@ class Stress:
         if len(found) != len(logged) - held:
             self.report.wrong.append(f"{len(logged) - held} tips logged for {len(found)} that were")
         missing = [boot_ms for k, (_, boot_ms) in enumerate(truth) if k not in found]
-        excused = [t for t in missing if self._cut_near(t) or any(0 <= t - at <= 400 for at in self._let_go_ms)]
+        excused = [t for t in missing if self._cut_near(t) or self._taken_for_bounce(t)]
         self.report.tips, self.report.tips_lost_by_cuts = len(truth), len(excused)
         if len(missing) > len(excused):
             self.report.wrong.append(f"{len(missing) - len(excused)} tips of {len(truth)} are missing without a reason")
+
+    def _taken_for_bounce(self, boot_ms: int) -> bool:
+        """Soon after a switch was let go of, or within the bounce time of a start, perhaps in mid-closure."""
+        return any(0 <= boot_ms - at <= 400 for at in self._let_go_ms) or any(
+            0 <= boot_ms - at <= 110 for at in self._started_ms
+        )
 
     def _pulses(self, reader: LogReader) -> None:
         assert self._settings.pump is not None and self._settings.pump.meter is not None

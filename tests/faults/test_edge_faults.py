@@ -1,6 +1,7 @@
 """Tips and pulses while everything else is slow, and lines that lose their edges."""
 
 import gc
+import random
 import threading
 import time
 from collections.abc import Iterator
@@ -21,11 +22,14 @@ from rainstead_board import drivers
 from rainstead_board.drivers import build_channels, gpio_line, tipping_bucket
 from rainstead_board.drivers.flow_meter import FlowMeter
 from rainstead_board.drivers.tipping_bucket import TippingBucketGauge
+from rainstead_board.drivers.tips import TipFilter
 from rainstead_board.logger import Logger
 
 PULSES = 1_000_000
 BLOCKED_S = 5.0
 GAUGE = TippingBucket.model_validate({"kind": "tipping-bucket", "gpio": 5, "calibrations": [{"depth_per_tip": 0.2}]})
+AT_ONCE = GAUGE.model_copy(update={"bounce_s": 1e-6})
+"""For pins that tick by the real clock: a test's edges come at once after a line is opened, as its bounce would."""
 METER = FlowPulse.model_validate({"kind": "flow-pulse", "gpio": 17, "calibrations": [{"k_factor_per_l": 450.0}]})
 
 
@@ -98,7 +102,7 @@ def test_a_gauge_whose_edges_do_not_come_says_so_and_is_opened_anew(
 ) -> None:
     """The library may sleep through a line's edges from the start on: dry, as it seems, in any rain."""
     clock = FakeClock()
-    gauge = TippingBucketGauge("rain", GAUGE, clock)
+    gauge = TippingBucketGauge("rain", AT_ONCE, clock)
     gauge.poll(clock.now_ms)
     pin = pins.pin(5)
     told = pin.when_changed
@@ -194,7 +198,7 @@ def test_a_callback_that_raises_ends_no_other_line(pins: MockFactory) -> None:
         raise ZeroDivisionError
 
     line = gpio_line.EdgeLine(6, clock, raises, pull_up=True, closings_only=False)
-    gauge = TippingBucketGauge("rain", GAUGE, clock)
+    gauge = TippingBucketGauge("rain", AT_ONCE, clock)
     gauge.poll(clock.now_ms)
     for number in (6, 5):
         pins.pin(number).drive_low()
@@ -253,4 +257,80 @@ def test_the_library_is_woken_when_a_line_is_opened_a_second_later_and_each_minu
     assert woken_ms == [0, 1_000, 61_000, 121_000]
     assert library.opened == [4] * 4 and library.closed == [7] * 4
     monkeypatch.undo()
+    gauge.close(clock.now_ms)
+
+
+# --- edges that do not come, and starts in the middle of a closure ----------------------------------------------------
+
+BOUNCES_US = (0, 400, 900, 1_700, 2_500)
+CLOSED_US = 60_000
+
+
+def closure(at_us: int) -> list[tuple[int, bool]]:
+    """A closure that chatters as it closes and once more as it opens: (microseconds, closed)."""
+    closing = [(at_us + later, number % 2 == 0) for number, later in enumerate(BOUNCES_US)]
+    return closing + [
+        (at_us + CLOSED_US + later, closed) for later, closed in ((0, False), (600, True), (1_100, False))
+    ]
+
+
+def counted(judge: TipFilter, edges: list[tuple[int, bool]]) -> int:
+    tips = 0
+    for at_us, closed in edges:
+        if closed:
+            tips += judge.is_tip(at_us)
+        else:
+            judge.opened(at_us)
+    return tips
+
+
+def storm_edges(*, bounces: bool, seed: int = 7, tips: int = 200) -> list[tuple[int, bool]]:
+    """From drizzle to 300 mm/h."""
+    draw, at_us, edges = random.Random(seed), 1_000_000, list[tuple[int, bool]]()
+    for _ in range(tips):
+        at_us += round(2_400_000 * draw.choice([1, 1.2, 3, 20]))
+        edges += closure(at_us) if bounces else [(at_us, True), (at_us + CLOSED_US, False)]
+    return edges
+
+
+@pytest.mark.parametrize("bounces", [True, False])
+def test_any_edge_of_a_storm_that_does_not_come_costs_one_tip_at_most_and_is_counted(bounces: bool) -> None:
+    edges = storm_edges(bounces=bounces)
+    whole = TipFilter(100_000, 400_000)
+    assert counted(whole, edges) == 200
+    assert whole.missed_edges == 0
+    for missing in range(len(edges)):
+        judge = TipFilter(100_000, 400_000)
+        tips = counted(judge, edges[:missing] + edges[missing + 1 :])
+        assert 199 <= tips <= 200, missing
+        assert judge.missed_edges == (0 < missing < len(edges) - 1), missing
+
+
+def test_a_start_at_any_moment_of_a_closure_takes_no_bounce_for_a_tip() -> None:
+    """One process ends at that moment and the next one begins: together they count one tip."""
+    edges = closure(5_000_000) + closure(8_000_000)
+    for start_us in range(4_999_000, 5_063_000, 50):
+        before, after = TipFilter(100_000, 400_000), TipFilter(100_000, 400_000)
+        after.begins(start_us)
+        first = counted(before, [edge for edge in edges if edge[0] < start_us])
+        rest = counted(after, [edge for edge in edges if edge[0] >= start_us])
+        # What closes within the bounce time of a start is given up: it may be a bounce.
+        assert (first, rest) == (int(start_us > 5_000_000), 1), start_us
+
+
+def test_a_switch_that_chatters_long_after_a_start_is_no_tip_until_it_has_been_open(pins: MockFactory) -> None:
+    judge = TipFilter(100_000, 400_000)
+    judge.begins(0)
+    chatter = [(at_us, at_us % 60_000 == 0) for at_us in range(30_000, 2_000_000, 30_000)]
+    assert counted(judge, chatter) == 0
+    assert counted(judge, closure(3_000_000)) == 1
+    clock = FakeClock()
+    gauge = TippingBucketGauge("rain", GAUGE, clock)
+    gauge.poll(clock.now_ms)
+    for _ in range(5):  # at once, as the mock's clock goes
+        pins.pin(5).drive_low()
+        pins.pin(5).drive_high()
+    clock.now_ms += 250
+    assert gauge.poll(clock.now_ms) == []
+    assert gauge.counts()["bounces"] == 5
     gauge.close(clock.now_ms)

@@ -14,6 +14,8 @@ from gpiozero import Device
 from rainstead.clock import Clock
 from rainstead.errors import DeviceError
 
+from .line_holder import line_holder
+
 __all__ = ["EdgeLine", "OutputLine", "edges_have_ended"]
 
 OnEdge = Callable[[int, bool], None]
@@ -50,6 +52,12 @@ def _pin(line: int) -> Any:
             Device.ensure_pin_factory()
         return Device.pin_factory.pin(line)
     except Exception as error:  # each back end has its own types, down to bare strings from C
+        holder = line_holder(line)
+        if holder is not None:
+            raise DeviceError(
+                f"GPIO {line}: cannot be used ({error}); {holder} holds it: stop that program, or give this sensor "
+                "another line"
+            ) from None
         raise DeviceError(
             f"GPIO {line}: cannot be used ({error}); is this a board with GPIO lines, is this user in group gpio, "
             "and does no other program hold the line?"

@@ -97,6 +97,8 @@ class TippingBucketGauge:
     def _open(self, boot_ms: int) -> bool:
         if not self._backoff.ready(boot_ms):
             return False
+        # Before the first edge can come: what is in the queue then lies after it.
+        self.filter.begins(self._clock.boot_ms() * 1000)
         try:
             self._line = EdgeLine(
                 self._sensor.gpio, self._clock, self._edge, pull_up=self._sensor.pull_up, closings_only=False
@@ -117,10 +119,11 @@ class TippingBucketGauge:
         self._backoff.failed(boot_ms)
 
     def counts(self) -> dict[str, int]:
-        """Closures that were not counted as tips, and why."""
+        """Closures that were not counted as tips, and why; edges that did not come, and lines opened anew."""
         return {
             "bounces": self.filter.bounces,
             "tips_too_close": self.filter.too_close,
+            "edges_missed": self.filter.missed_edges,
             "edges_given_up": self._given_up,
             "opened_anew": self._opened_anew,
         }
