@@ -49,6 +49,8 @@ class Quality(IntEnum):
     """Bytes come, but no frame among them: wrong variant, wrong baud rate or line noise."""
     STUCK = 8
     """A switch stays closed: what fell meanwhile is unknown, not nought."""
+    FALSE_ECHO = 9
+    """At a distance that the settings name as a false echo: given by the calculation, never in the log."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,9 @@
-"""Which level sensors are sick though they speak: frozen, jumping, or without a usable value for long.
+"""Which level sensors are sick though they speak: frozen, jumping, swapped, or without a usable value for long.
 
 Worked out from the log alone, by the same function for the logger and at the desk.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,9 +11,11 @@ import numpy as np
 import numpy.typing as npt
 
 from rainstead import calc
+from rainstead.derive import judged_echoes
 from rainstead.log import ReadingSource
-from rainstead.readings import F64, I64, Kind, Quality
+from rainstead.readings import F64, I64, U8, Kind, Quality
 from rainstead.settings import Ranger, Settings, sensor_kind
+from rainstead.swaps import swapped
 
 __all__ = ["Sickness", "find_sickness"]
 
@@ -20,7 +23,8 @@ NO_VALUE_MS: Final = 3_600_000
 AT_ONCE: Final = 10_000
 """Readings: the logger looks every ten minutes, and keeps the memory that this takes."""
 JUMP_TOLD_MS: Final = 3_600_000
-JUMP_ALLOWANCE_MM: Final = 30.0
+SWAP_TAIL: Final = 20
+"""Periods of the slowest ranger before an outage that are looked at for a swap."""
 FEWEST_SAME: Final = 30
 """Equal readings before a sensor may be called frozen: one that speaks seldom is given more time."""
 MOVED: Final = {Kind.LEVEL: 10.0, Kind.TEMPERATURE: 3.0, Kind.TIP: 1.0, Kind.PULSE: 1.0}
@@ -30,7 +34,7 @@ speed of sound by half a percent; a tip; a pulse. Common practice."""
 
 @dataclass(frozen=True, slots=True)
 class Sickness:
-    """state: frozen, jumped or no_value. since_ms: since when; None where it was so all the time that was looked at."""
+    """state: frozen, jumped, swapped or no_value. since_ms: since when; None where it was so all the time looked at."""
 
     state: str
     since_ms: int | None
@@ -42,8 +46,14 @@ class _Series:
     t_ms: I64
     value: F64
     """NaN where a reading is not to be used as a level."""
-    says: npt.NDArray[np.bool_]
-    """Whether the reading says something of the water: a level, or that it is too near to be measured."""
+    raw: F64
+    quality: U8
+
+    @property
+    def says(self) -> npt.NDArray[np.bool_]:
+        """Whether a reading says something of the water: a level, or that it is too near to be measured."""
+        said: npt.NDArray[np.bool_] = (self.quality == Quality.OK) | (self.quality == Quality.BLANKED)
+        return said
 
 
 def find_sickness(settings: Settings, reader: ReadingSource, as_of_ms: int) -> dict[str, Sickness]:
@@ -53,9 +63,11 @@ def find_sickness(settings: Settings, reader: ReadingSource, as_of_ms: int) -> d
         return {}
     longest_ms = round(max(ranger.frozen_after_s for ranger in rangers.values()) * 1000)
     from_ms = as_of_ms - max(longest_ms + JUMP_TOLD_MS, NO_VALUE_MS)
-    levels = _series(reader, list(rangers), from_ms, as_of_ms)
-    found: dict[str, Sickness] = {}
+    levels = _levels(reader, rangers, from_ms, as_of_ms)
+    found = _swapped(reader, rangers, levels, from_ms)
     for name, ranger in rangers.items():
+        if name in found:
+            continue
         sick = _no_value(levels[name]) or _jumped(levels[name], ranger, as_of_ms)
         if sick is not None:
             found[name] = sick
@@ -73,10 +85,9 @@ def _series(reader: ReadingSource, names: list[str], from_ms: int, upto_ms: int)
     for batch in reader.batches(after_ms=from_ms, upto_ms=upto_ms, sensors=names, size=AT_ONCE):
         for name in names:
             mine = batch.of(name)
-            usable = mine.quality == Quality.OK
-            value = np.where(usable, mine.value, np.nan)
-            parts[name].append(_Series(mine.t_ms, value, usable | (mine.quality == Quality.BLANKED)))
-    none = _Series(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0, dtype=bool))
+            value = np.where(mine.quality == Quality.OK, mine.value, np.nan)
+            parts[name].append(_Series(mine.t_ms, value, mine.value, mine.quality))
+    none = _Series(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0), np.empty(0, dtype=np.uint8))
     return {name: _joined([none, *mine]) for name, mine in parts.items()}
 
 
@@ -84,8 +95,36 @@ def _joined(parts: list[_Series]) -> _Series:
     return _Series(
         np.concatenate([part.t_ms for part in parts]),
         np.concatenate([part.value for part in parts]),
-        np.concatenate([part.says for part in parts]),
+        np.concatenate([part.raw for part in parts]),
+        np.concatenate([part.quality for part in parts]),
     )
+
+
+def _levels(reader: ReadingSource, rangers: Mapping[str, Ranger], from_ms: int, upto_ms: int) -> dict[str, _Series]:
+    """The series of level sensors, without echoes that are not the water's."""
+    found: dict[str, _Series] = {}
+    for name, series in _series(reader, list(rangers), from_ms, upto_ms).items():
+        _, quality = judged_echoes(rangers[name], calc.BLIND_START, series.t_ms, series.raw, series.quality)
+        found[name] = _Series(series.t_ms, np.where(quality == Quality.OK, series.raw, np.nan), series.raw, quality)
+    return found
+
+
+def _swapped(
+    reader: ReadingSource, rangers: Mapping[str, Ranger], levels: Mapping[str, _Series], from_ms: int
+) -> dict[str, Sickness]:
+    last_ms = reader.last_before_ms(from_ms) if len(rangers) > 1 else None
+    before = {name: levels[name] for name in rangers}
+    if last_ms is not None:
+        # The board may have been off for days: what was said before is older than what is looked at.
+        slowest_ms = round(max(ranger.every_s for ranger in rangers.values()) * 1000)
+        before = _levels(reader, rangers, last_ms - SWAP_TAIL * slowest_ms, min(last_ms, from_ms))
+        before = {name: _joined([before[name], levels[name]]) for name in rangers}
+    found: dict[str, Sickness] = {}
+    for name, (other, at_ms) in swapped({name: (one.t_ms, one.value) for name, one in before.items()}).items():
+        told = f"it says what {other} said before, and the other way round: may be another sensor; "
+        told += "check which plug is in which port, and use names that stay with the port (`ls /dev/serial/by-path`)"
+        found[name] = Sickness("swapped", at_ms, told)
+    return found
 
 
 def _no_value(series: _Series) -> Sickness | None:
@@ -104,13 +143,14 @@ def _no_value(series: _Series) -> Sickness | None:
 
 
 def _jumped(series: _Series, ranger: Ranger, as_of_ms: int) -> Sickness | None:
-    jump = calc.last_jump(series.t_ms, series.value, ranger.fastest_m_min * 1000, JUMP_ALLOWANCE_MM)
+    jump = calc.last_jump(series.t_ms, series.value, ranger.fastest_m_min * 1000, calc.STEP_ALLOWANCE_MM)
     if jump is None or as_of_ms - jump[0] > JUMP_TOLD_MS:
         return None
     at_ms, by_mm = jump
     way = "farther from" if by_mm > 0 else "nearer to"
     told = (
-        f"the water seemed {abs(by_mm):.0f} mm {way} it all at once, faster than water moves; was it knocked or moved?"
+        f"the water seemed {abs(by_mm):.0f} mm {way} it all at once, faster than water moves; "
+        "was it knocked or moved, or is another sensor's plug in its port?"
     )
     return Sickness("jumped", at_ms, told)
 

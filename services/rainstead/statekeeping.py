@@ -12,6 +12,7 @@ _KNOWN: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
         alarms.LimitState,
+        calc.BlindState,
         calc.FlowState,
         calc.HoldState,
         calc.LatestState,

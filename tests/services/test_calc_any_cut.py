@@ -96,6 +96,22 @@ def test_running_median(seed: int, width: int) -> None:
 
 
 @given(seeds)
+def test_doubled(seed: int) -> None:
+    draw = random.Random(seed)
+    t_ms = _times(draw, draw.randint(0, 40))
+    places = [200.0, 245.0, 280.0, 281.0, 320.0, 420.0, 480.0, 530.0, 531.0, 900.0]
+    range_mm = np.array([np.nan if draw.random() < 0.1 else draw.choice(places) for _ in t_ms], dtype=float)
+    doubled = partial(calc.doubled, blind_mm=250.0, fastest_mm_min=500.0)
+    end, expected = doubled(calc.BLIND_START, t_ms, range_mm)
+    state, found = calc.BLIND_START, []
+    for part in pieces(draw, len(t_ms)):
+        state, out = doubled(state, t_ms[part], range_mm[part])
+        found.append(out)
+    assert _joined([part.astype(float) for part in found]).tolist() == expected.astype(float).tolist()
+    assert state == end
+
+
+@given(seeds)
 def test_hold(seed: int) -> None:
     draw = random.Random(seed)
     t_ms, at_ms = _times(draw, draw.randint(0, 30)), _times(draw, draw.randint(0, 30))

@@ -28,15 +28,16 @@ _WORDS = {
     Quality.SILENT: "its device says nothing",
     Quality.GARBLED: "bytes come but no frame among them",
     Quality.STUCK: "its switch stays closed",
+    Quality.FALSE_ECHO: "it hears what the settings call a false echo",
 }
 
 
 @dataclass(frozen=True, slots=True)
 class SensorHealth:
-    """One sensor. state: ok, old, never, the name of its newest row's quality, or frozen, jumped, no_value.
+    """One sensor. state: ok, old, never, the name of its newest row's quality, or frozen, jumped, swapped, no_value.
 
     A gauge or a meter speaks only when something happens: it is ok while it has not said otherwise.
-    since_ms: since when it is frozen or has no value, or when it jumped; None where it is not known.
+    since_ms: since when it is frozen or has no value, or when it jumped or was swapped; None where it is not known.
     """
 
     name: str

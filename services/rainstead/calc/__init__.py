@@ -1,6 +1,7 @@
 """The water: pure arithmetic on numbers and arrays. No clock, no file, no settings, no logging."""
 
 from .dated import in_force
+from .echoes import BLIND_START, STEP_ALLOWANCE_MM, BlindState, doubled, near_any
 from .filters import MEDIAN_START, MedianState, running_median
 from .hold import HOLD_START, HoldState, hold
 from .latest import LatestState, latest_sum
@@ -20,16 +21,20 @@ from .strapping import (
     TruncatedCone,
     Volume,
 )
+from .swapped import Step, crossed_since_ms, lasting_steps
 from .ullage import depth_m, ullage_compensated_m, ullage_m
 from .uncertainty import combine, resolution_u
 
 __all__ = [
+    "BLIND_START",
     "FLOW_START",
     "HOLD_START",
     "MEDIAN_START",
     "RUN_START",
+    "STEP_ALLOWANCE_MM",
     "STORM_START",
     "TIP_START",
+    "BlindState",
     "Cuboid",
     "Cylinder",
     "FlowState",
@@ -41,6 +46,7 @@ __all__ = [
     "PumpRun",
     "RunState",
     "Spell",
+    "Step",
     "Storm",
     "StormState",
     "StrappingTable",
@@ -49,14 +55,18 @@ __all__ = [
     "TruncatedCone",
     "Volume",
     "combine",
+    "crossed_since_ms",
     "depth_m",
+    "doubled",
     "dry_sound_speed_m_s",
     "flow_rows",
     "has_moved",
     "hold",
     "in_force",
     "last_jump",
+    "lasting_steps",
     "latest_sum",
+    "near_any",
     "open_run",
     "open_storm",
     "resolution_u",

@@ -5,6 +5,7 @@ them. How they were cut into batches changes no bit of any answer.
 """
 
 from .deriver import AIR_MAX_AGE_MS, CALCULATION, Deriver
+from .echoes import judged_echoes
 from .plan import Counter, MeasuredTank, air_or_assumed, gauge_of, litres_of, meter_of, shape_in_force
 from .rows import Derived, FlowRows, LevelRows, RainRows, TemperatureRows
 from .state import GaugeState, MeterState, State, TankNow, TankState
@@ -27,6 +28,7 @@ __all__ = [
     "TemperatureRows",
     "air_or_assumed",
     "gauge_of",
+    "judged_echoes",
     "litres_of",
     "meter_of",
     "shape_in_force",

@@ -11,13 +11,14 @@ from rainstead.events import AlarmEvent
 from rainstead.readings import F64, I64, U8, Batch, Quality
 from rainstead.settings import OneWireProbe, Ranger, Settings, settings_digest
 
+from .echoes import judged_echoes
 from .plan import MeasuredTank, air_or_assumed, gauge_of, latest_max_age_ms, litres_of, measured, meter_of, rules
 from .rows import Derived, FlowRows, LevelRows, RainRows, TemperatureRows
 from .state import GaugeState, MeterState, State, TankNow, TankState
 
 __all__ = ["AIR_MAX_AGE_MS", "CALCULATION", "Deriver"]
 
-CALCULATION = 2
+CALCULATION = 3
 """Raised when a change of code changes an answer: kept states of another number are not used."""
 
 AIR_MAX_AGE_MS = 2 * 3_600_000
@@ -59,7 +60,8 @@ class Deriver:
         return State(
             upto_ms=None,
             tanks=tuple(
-                TankState(calc.HOLD_START, calc.MEDIAN_START, alarms.LIMIT_START, TankNow()) for _ in self.tanks
+                TankState(calc.HOLD_START, calc.BLIND_START, calc.MEDIAN_START, alarms.LIMIT_START, TankNow())
+                for _ in self.tanks
             ),
             gauge=None if self._gauge is None else GaugeState(calc.TIP_START, calc.STORM_START),
             meter=None if self._meter is None else MeterState(calc.FLOW_START, calc.RUN_START),
@@ -169,6 +171,7 @@ class Deriver:
         known_c = np.where((held_c < -20) | (held_c > 60), np.nan, held_c)
         air_c, air_u_c = air_or_assumed(tank.ranger, known_c)
 
+        blind_state, quality = judged_echoes(tank.ranger, carried.blind, t_ms, raw_mm, quality)
         seen = (quality == Quality.OK) | (quality == Quality.NOISY)
         ullage_m = _ullage_m(tank.ranger, np.where(seen, raw_mm, np.nan), air_c)
         depth_m = calc.depth_m(tank.face_height_m, ullage_m)
@@ -200,7 +203,7 @@ class Deriver:
         median_state, steady_m = self._steady_depth(tank, carried.median, quality, depth_m)
         steady, _ = litres_of(tank, t_ms, steady_m)
         overflow, events = self._overflow(tank, carried.overflow, t_ms, steady.freeboard_l)
-        fresh = TankState(air_state, median_state, overflow, _tank_now(carried.now, rows))
+        fresh = TankState(air_state, blind_state, median_state, overflow, _tank_now(carried.now, rows))
         return fresh, rows, _Smoothed(position, t_ms, steady.usable_l), events
 
     def _steady_depth(

@@ -27,6 +27,7 @@ class TankState:
     """What is carried for one measured tank."""
 
     air: calc.HoldState
+    blind: calc.BlindState
     median: calc.MedianState
     overflow: alarms.LimitState
     now: TankNow

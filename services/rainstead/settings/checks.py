@@ -94,6 +94,10 @@ def _sensors(settings: Settings) -> Iterator[Mistake]:
                 )
             if sensor.max_range_m <= sensor.blanking_m:
                 yield Mistake(f"{key}.max_range", f"{sensor.max_range_m:g} m", "must be more than blanking")
+            for k, mark_m in enumerate(sensor.false_echoes_m):
+                if mark_m > sensor.max_range_m:
+                    said = f"is farther than max_range ({sensor.max_range_m:g} m), where nothing is heard; leave it out"
+                    yield Mistake(f"{key}.false_echoes[{k}]", f"{mark_m:g} m", said)
             if sensor.air is not None:
                 yield from _named(settings, f"{key}.air", sensor.air, OneWireProbe, "a one-wire probe")
         if isinstance(sensor, TippingBucket) and sensor.closest_tips_s < sensor.bounce_s:

@@ -1,0 +1,181 @@
+"""Echoes that are no water: nearer than a ranger sees, from a ladder, from a wet face, or wild; and real bursts."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+from board_site import SITE
+
+from rainstead import answers, derive
+from rainstead.alarms import ACTIVE
+from rainstead.events import AlarmEvent
+from rainstead.log import LogReader, LogWriter
+from rainstead.readings import Batch, Kind, Quality
+from rainstead.settings import parse_settings
+from rainstead.sickness import find_sickness
+
+START_MS = 1_780_000_000_000
+EVERY_S = 10
+TEXT = SITE.replace("every = 1\n", "every = 10\n")
+# The face is 2.5 m above the floor and the brim 0.5 m under it; a higher brim leaves 0.26 m.
+HIGH = TEXT.replace("brim = 2\n", "brim = 2.24\n")
+
+
+@dataclass(frozen=True)
+class Worked:
+    """What a run of raw ranges came to."""
+
+    state: derive.State
+    depth_m: np.ndarray
+    quality: np.ndarray
+    events: list[AlarmEvent]
+
+    def raised(self, alarm: str) -> list[AlarmEvent]:
+        return [one for one in self.events if one.alarm == alarm and one.state == ACTIVE]
+
+
+def work_out(text: str, range_mm: np.ndarray, quality: np.ndarray | None = None) -> Worked:
+    """Through the calculation that the logger and the desk share."""
+    deriver = derive.Deriver(parse_settings(text, "test"))
+    flags = np.zeros(len(range_mm), dtype=np.uint8) if quality is None else quality
+    t_ms = START_MS + EVERY_S * 1000 * np.arange(len(range_mm), dtype=np.int64)
+    spread = np.full(len(range_mm), 1.5)
+    batch = Batch(("level",), t_ms, np.zeros(len(range_mm), dtype=np.int16), range_mm, flags, spread)
+    state, derived = deriver.advance(deriver.start(), batch)
+    (rows,) = derived.levels
+    return Worked(state, rows.depth_m, rows.quality, list(derived.events))
+
+
+def kept(path: Path, range_mm: np.ndarray, quality: np.ndarray | None = None) -> None:
+    """A log of the same."""
+    flags = np.zeros(len(range_mm), dtype=np.uint8) if quality is None else quality
+    with LogWriter(path) as writer:
+        number = writer.sensor_numbers({"level": Kind.LEVEL})["level"]
+        segment = writer.begin_segment(writer.begin_boot("logger", "a", 0), 0, trusted=True)
+        writer.append(
+            [
+                (START_MS + k * EVERY_S * 1000, number, segment, None if np.isnan(mm) else float(mm), int(flag), 1.5, 8)
+                for k, (mm, flag) in enumerate(zip(range_mm, flags, strict=True))
+            ]
+        )
+
+
+# --- nearer than the ranger sees ------------------------------------------------------------------------------------
+
+Blind = Callable[[np.ndarray], np.ndarray]
+
+
+def sticks(true_mm: np.ndarray) -> np.ndarray:
+    return np.where(true_mm < 250, 250.0, true_mm)
+
+
+def halves(true_mm: np.ndarray) -> np.ndarray:
+    return np.where(true_mm < 250, 125.0, true_mm)
+
+
+def doubles(true_mm: np.ndarray) -> np.ndarray:
+    return np.where(true_mm < 250, 2 * true_mm, true_mm)
+
+
+def fill_and_fall() -> np.ndarray:
+    """Ullage: from 0.6 m up to 0.18 m by 12 mm a reading, an hour there, and down again."""
+    up = np.arange(600.0, 180.0, -12.0)
+    return np.concatenate([up, np.full(360, 180.0), up[::-1]])
+
+
+@pytest.mark.parametrize("blind", [sticks, halves, doubles])
+def test_a_tank_that_fills_through_the_blind_zone_is_at_the_brim_and_loses_nothing(blind: Blind) -> None:
+    true_mm = fill_and_fall()
+    says = np.round(blind(true_mm + np.random.default_rng(5).normal(0, 2, len(true_mm))))
+    found = work_out(HIGH, says, np.where(says <= 250, Quality.BLANKED, Quality.OK).astype(np.uint8))
+    near = true_mm < 245
+    assert set(found.quality[near].tolist()) == {Quality.BLANKED}
+    # No level is told that the water never had: what there is agrees with the truth, and the brim's alarm stands.
+    told = ~np.isnan(found.depth_m)
+    assert np.abs(found.depth_m[told] - (2.5 - true_mm[told] / 1000)).max() < 0.04
+    assert told[true_mm > 285].all()
+    (alarm,) = found.raised("overflow_risk")
+    (gone,) = [one for one in found.events if one.alarm == "overflow_risk" and one.state != ACTIVE]
+    assert alarm.t_ms < START_MS + EVERY_S * 1000 * np.flatnonzero(near)[0] + 60_000
+    assert gone.t_ms > START_MS + EVERY_S * 1000 * np.flatnonzero(near)[-1]
+
+
+def test_a_doubled_echo_at_the_brim_is_a_bound_at_the_desk_and_no_jump(tmp_path: Path) -> None:
+    says = doubles(fill_and_fall()[:100])
+    kept(tmp_path / "readings.db", says, np.where(says <= 250, Quality.BLANKED, Quality.OK).astype(np.uint8))
+    settings, now_ms = parse_settings(HIGH, "test"), START_MS + 99 * EVERY_S * 1000
+    with LogReader(tmp_path / "readings.db") as reader:
+        assert find_sickness(settings, reader, now_ms) == {}
+        (tank,) = answers.now(settings, reader, now_ms).tanks
+    assert (tank.state, tank.is_at_least) == ("at_least_brim", True)
+
+
+def test_the_hardest_draw_from_the_brim_is_no_doubled_echo() -> None:
+    """0.5 m a minute, the fastest that the settings say: 83 mm a reading."""
+    says = np.concatenate([np.full(30, 255.0), np.arange(255.0, 1500.0, 83.0)])
+    found = work_out(HIGH, says)
+    assert set(found.quality.tolist()) == {Quality.OK}
+
+
+# --- false echoes ---------------------------------------------------------------------------------------------------
+
+LADDER_MM = 1230.0
+
+
+def with_ladder(readings: int, share: float, seed: int = 1) -> tuple[np.ndarray, np.ndarray]:
+    """A level that goes up and down by 0.8 m, heard at the ladder for some of the time; and which those were."""
+    rng = np.random.default_rng(seed)
+    true_mm = 1500 + 400 * np.sin(np.arange(readings) / readings * 6 * np.pi)
+    is_false = rng.random(readings) < share
+    return np.round(np.where(is_false, LADDER_MM, true_mm) + rng.normal(0, 2, readings)), is_false
+
+
+def test_a_false_echo_that_the_settings_name_is_flagged_and_not_used_and_its_raw_value_stays(tmp_path: Path) -> None:
+    says, is_false = with_ladder(3_000, 0.4)
+    text = TEXT.replace('air = "air"\n', 'air = "air"\nfalse_echoes = ["1.23 m"]\n', 1)
+    found = work_out(text, says)
+    assert set(found.quality[is_false].tolist()) == {Quality.FALSE_ECHO}
+    assert np.isnan(found.depth_m[is_false]).all()
+    elsewhere = ~is_false & (np.abs(says - LADDER_MM) > 20)
+    assert set(found.quality[elsewhere].tolist()) == {Quality.OK}
+    kept(tmp_path / "readings.db", np.full(60, LADDER_MM))
+    settings, now_ms = parse_settings(text, "test"), START_MS + 59 * EVERY_S * 1000
+    with LogReader(tmp_path / "readings.db") as reader:
+        now = answers.now(settings, reader, now_ms)
+        (batch,) = reader.batches()
+    assert batch.value.tolist() == [LADDER_MM] * 60
+    assert now.tanks[0].state == "unknown" and "false echo" in str(now.tanks[0].because)
+    assert [one.state for one in now.sensors if one.name == "level"] == ["false_echo"]
+
+
+# --- spikes, and the real thing -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("share", [0.01, 0.05, 0.2])
+def test_spikes_of_any_share_raise_no_alarm(share: float) -> None:
+    rng = np.random.default_rng(8)
+    says = 1200 + rng.normal(0, 2, 8_640)  # a day of them
+    wild = rng.random(len(says)) < share
+    says[wild] = rng.uniform(260, 2400, np.count_nonzero(wild))
+    # As long as alarms wait where the settings do not say.
+    text = TEXT.replace("on_delay = 10", "on_delay = 60").replace("fire = 5000", "fire = 3000")
+    assert work_out(text, says).events == []
+
+
+@pytest.mark.parametrize("share", [0.0, 0.05])
+def test_a_real_burst_at_the_highest_rate_alarms_within_its_stated_time(share: float) -> None:
+    """Half a metre a minute: the median of five is two readings late, and the alarm waits ten seconds more."""
+    rng = np.random.default_rng(9)
+    falling = 1000 + 500 * np.arange(0, 150, EVERY_S) / 60
+    says = np.concatenate([np.full(100, 1000.0), np.minimum(falling, 2200)]) + rng.normal(0, 2, 100 + len(falling))
+    true_mm = says.copy()
+    wild = rng.random(len(says)) < share
+    says[wild] = rng.uniform(260, 2400, np.count_nonzero(wild))
+    text = TEXT.replace("fire = 5000", "fire = 3000")
+    (alarm,) = work_out(text, says).raised("low_reserve")
+    # 3000 L in the tank of 2.2 m across are 0.789 m of water: 1.711 m of air.
+    crossed = np.flatnonzero(true_mm > 1711)[0]
+    late_ms = alarm.t_ms - (START_MS + crossed * EVERY_S * 1000)
+    assert 0 <= late_ms <= (2 + 1 + (1 if share else 0)) * EVERY_S * 1000
