@@ -12,10 +12,14 @@ from typer.testing import CliRunner
 
 from rainstead import clockword
 from rainstead.cli.commands import app
+from rainstead.forward import server_name
+from rainstead.forward.cursor import Cursor, CursorFile
 from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Kind
+from rainstead.settings import load_settings
 
 NOON = "2026-03-28T12:00:00"
+FORWARD = '\n[forward]\nurl = "http://127.0.0.1:9"\norg = "o"\nbucket = "b"\ntoken_file = "server.token"\n'
 
 
 def ask(*arguments: str) -> tuple[int, str]:
@@ -69,6 +73,32 @@ def test_health_without_the_loggers_word_says_so(site: Path, content: bytes) -> 
     assert "The logger: not enough to say, because it left no account" in said
 
 
+def test_health_tells_how_sending_goes(site: Path) -> None:
+    moment = ["--site", str(site), "--as-of", "2026-03-28T12:00:10Z"]
+    code, said = ask("health", *moment)
+    assert code == 0 and "server" not in said, "this site sends to none"
+    settings = site / "site.toml"
+    settings.write_text(settings.read_text(encoding="utf-8") + FORWARD, encoding="utf-8")
+    code, said = ask("health", *moment)
+    assert code == 0 and "Nothing is sent to the server: no forwarder has run for this site" in said
+    assert "2 readings wait for it" in said
+    file = CursorFile(site / "forwarder.db")
+    server = server_name(load_settings(settings).forward or pytest.fail("no server"))
+    cursor = Cursor(utc_ms(NOON) - 60_000, 0, ())
+    file.save(server, cursor, (), utc_ms(NOON) - 30_000)
+    file.tell(word="stored", last_stored_ms=str(utc_ms(NOON) - 30_000))
+    code, said = ask("health", *moment)
+    assert "The server last stored something 40 s ago; the newest there is 60 s behind the log" in said, said
+    file.tell(word="later", reason="it is away")
+    _, said = ask("health", *moment)
+    assert "The server is away or busy: it is away; 2 readings wait for it." in said, said
+    file.close()
+    (site / "forwarder.db").write_bytes(b"rubbish" * 100)
+    code, told = ask("health", *moment, "--json")
+    assert code == 0
+    assert json.loads(told)["forwarder"]["word"] == "unknown"
+
+
 def test_a_clock_is_confirmed_for_this_boot(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(clockword, "machine_boot_uuid", lambda: "this boot")
     code, said = ask("clock", "confirm", "--site", str(site))
@@ -96,9 +126,11 @@ def test_a_board_without_the_desks_libraries_takes_the_word(site: Path) -> None:
     assert "the clock is right" in done.stdout
 
 
-@pytest.mark.parametrize("library", ["typer", "scipy"])
-def test_a_library_that_is_missing_is_named_with_the_remedy(site: Path, library: str) -> None:
-    done = ask_without(library, "now", "--site", str(site))
+@pytest.mark.parametrize(
+    ("library", "command"), [("typer", "now"), ("scipy", "fit gauge --poured 1L --funnel 9cm --tips 80")]
+)
+def test_a_library_that_is_missing_is_named_with_the_remedy(site: Path, library: str, command: str) -> None:
+    done = ask_without(library, *command.split(), "--site", str(site))
     assert done.returncode == 2
     assert done.stderr == f"rainstead: {library} is not installed here; `pip install 'rainstead[desk]'` adds it\n"
 

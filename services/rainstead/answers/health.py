@@ -1,5 +1,6 @@
 """How the logger and its sensors are: what the log shows, and what the logger says of itself."""
 
+import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,9 +15,10 @@ from rainstead.sickness import find_sickness
 
 from .alarms import AlarmStanding, standing
 from .answer import Answer, head
+from .forwarding import forwarding
 from .sensors import SensorHealth, last_rows, sensor_health
 
-__all__ = ["BoardHealth", "Count", "HealthAnswer", "SensorReport", "health"]
+__all__ = ["BoardHealth", "Count", "ForwarderHealth", "HealthAnswer", "SensorReport", "health"]
 
 Number = float | int | None
 
@@ -59,14 +61,26 @@ class BoardHealth:
     supply_is_low: bool | None
 
 
+@dataclass(frozen=True, slots=True)
+class ForwarderHealth:
+    """As in `forwarding`; word is also unknown, where its file cannot be read. waiting_readings: with the backlog."""
+
+    word: str
+    because: str | None
+    last_stored_age_s: float | None
+    lag_s: float | None
+    waiting_readings: int | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HealthAnswer(Answer):
     """logger is None, with logger_because, where it left no account of itself. damaged_logs: names of logs in the
-    site's folder that were moved aside for damage."""
+    site's folder that were moved aside for damage. forwarder is None where the site sends to no server."""
 
     clock_is_trusted: bool
     logger: BoardHealth | None
     logger_because: str | None
+    forwarder: ForwarderHealth | None
     damaged_logs: tuple[str, ...]
     sensors: tuple[SensorReport, ...]
     alarms: tuple[AlarmStanding, ...]
@@ -89,6 +103,7 @@ def health(
         clock_is_trusted=reader.clock_is_trusted(),
         logger=None if told is None else _board(told, as_of_ms),
         logger_because=None if told is not None else "it left no account of itself that can be read from here",
+        forwarder=_forwarder(settings, reader, site, as_of_ms),
         damaged_logs=tuple(path.name for path in damaged_logs(site)),
         sensors=tuple(
             SensorReport(one, said.get(one.name, {}).get("trouble"), _counts(said.get(one.name, {}))) for one in rows
@@ -99,6 +114,18 @@ def health(
 
 def _counts(said: Mapping[str, Any]) -> tuple[Count, ...]:
     return tuple(Count(what, number) for what, number in sorted(said.get("counts", {}).items()))
+
+
+def _forwarder(settings: Settings, reader: ReadingSource, site: Path, as_of_ms: int) -> ForwarderHealth | None:
+    if settings.forward is None:
+        return None
+    try:
+        told = forwarding(settings, reader, site, as_of_ms)
+    except sqlite3.Error as error:
+        return ForwarderHealth("unknown", f"its file cannot be read ({error})", None, None, None)
+    return ForwarderHealth(
+        told.word, told.because, told.last_stored_age_s, told.lag_s, told.waiting_readings + told.backlog_readings
+    )
 
 
 def _board(told: Mapping[str, Any], as_of_ms: int) -> BoardHealth:

@@ -6,7 +6,7 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from rainstead.answers import BoardHealth, HealthAnswer
+from rainstead.answers import BoardHealth, ForwarderHealth, HealthAnswer
 
 from .words import age, moment, span
 
@@ -20,6 +20,8 @@ def health(answer: HealthAnswer) -> Group:
         parts.append(Text(f"The logger: not enough to say, because {answer.logger_because}.", style="yellow"))
     else:
         parts += _logger(answer.logger)
+    if answer.forwarder is not None:
+        parts.append(_forwarder(answer.forwarder))
     if not answer.clock_is_trusted:
         parts.append(Text("The newest stamps are a guess: the board's clock is not set.", style="yellow"))
     for name in answer.damaged_logs:
@@ -83,3 +85,20 @@ def _logger(board: BoardHealth) -> list[Any]:
             Text(f"The calculation fails, so alarms are not watched: {board.calculation_failed}", style="bold red")
         )
     return lines
+
+
+def _forwarder(told: ForwarderHealth) -> Text:
+    if told.word == "stored" and told.last_stored_age_s is not None:
+        behind = "" if told.lag_s is None else f"; the newest there is {span(told.lag_s)} behind the log"
+        waiting = f"; {told.waiting_readings:,} readings wait for it" if told.waiting_readings else ""
+        return Text(f"The server last stored something {age(told.last_stored_age_s)} ago{behind}{waiting}.")
+    words = {
+        "later": "The server is away or busy",
+        "forbidden": "The server refuses until somebody mends it",
+        "silent": "The server has said nothing yet",
+        "never_run": "Nothing is sent to the server",
+        "unknown": "How sending to the server goes is not known",
+    }
+    because = f": {told.because}" if told.because else ""
+    waiting = f"; {told.waiting_readings:,} readings wait for it" if told.waiting_readings else ""
+    return Text(f"{words.get(told.word, told.word)}{because}{waiting}.", style="yellow")
