@@ -5,6 +5,7 @@ from .checking import LogCheck, check_log
 from .copying import back_up, copy_database, restore
 from .gaps import Gap
 from .lock import WriterLock
+from .raised import RaisedEvent, raised_count, raised_events
 from .read import Behind, LogReader, SensorRow
 from .schema import SCHEMA_VERSION
 from .sealed import DamagedHour
@@ -24,6 +25,7 @@ __all__ = [
     "LogReader",
     "LogWriter",
     "Minutes",
+    "RaisedEvent",
     "ReadingSource",
     "Row",
     "SensorRow",
@@ -35,5 +37,8 @@ __all__ = [
     "copy_database",
     "damage_in_words",
     "damaged_logs",
+    "may_be_damage",
+    "raised_count",
+    "raised_events",
     "restore",
 ]

@@ -3,6 +3,7 @@
 import re
 from pathlib import Path
 
+from .addresses import address_advice
 from .model import Settings
 
 __all__ = ["advice"]
@@ -29,6 +30,8 @@ def advice(settings: Settings, folder: Path) -> tuple[str, ...]:
     return tuple(lines)
 
 
+    for name, channel in ({} if settings.messages is None else settings.messages.channels).items():
+        lines += address_advice(f"messages.channels.{name}.address_file", folder / channel.address_file)
 def _of_token(path: Path) -> list[str]:
     try:
         mode = path.stat().st_mode

@@ -42,6 +42,7 @@ def cross_mistakes(settings: Settings, now_ms: int | None) -> list[Mistake]:
     found += _covers(settings)
     found += _references(settings)
     found += _reserve(settings)
+    found += _messages(settings)
     if zone_is_good:
         found += _dates(settings, now_ms)
     return found
@@ -271,6 +272,28 @@ def _reserve(settings: Settings) -> Iterator[Mistake]:
         yield Mistake(
             "alarms.overflow_risk", "", "no tank has a level sensor, so nothing can be watched; give one a sensor"
         )
+
+
+def _messages(settings: Settings) -> Iterator[Mistake]:
+    if settings.messages is None:
+        return
+    channels = settings.messages.channels
+    if all(one.after_s is not None for one in channels.values()):
+        name = next(iter(channels))
+        yield Mistake(
+            f"messages.channels.{name}.after",
+            f"{channels[name].after_s:g} s",
+            "no channel is left that gets alarms at once; leave it out of one",
+        )
+    users: dict[str, str] = {}
+    for name, one in channels.items():
+        key = f"messages.channels.{name}.address_file"
+        if one.address_file in users:
+            yield Mistake(key, as_typed(one.address_file), f"is also {users[one.address_file]}; each needs its own")
+        users.setdefault(one.address_file, key)
+    every_s = settings.messages.test_every_s
+    if 0 < every_s < 3600:
+        yield Mistake("messages.test_every", f"{every_s:g} s", "must be an hour or more, or 0 for no tests")
 
 
 def _dates(settings: Settings, now_ms: int | None) -> Iterator[Mistake]:

@@ -90,7 +90,7 @@ def _mistakes_in_the_rest(data: dict[str, Any], error: ValidationError, now_ms: 
 
 def settings_digest(settings: Settings) -> str:
     """A short name for all in the settings that an answer depends on: not wiring, log, page or forwarding."""
-    plain = settings.model_dump(mode="json", exclude={"forward", "log", "clock", "page"})
+    plain = settings.model_dump(mode="json", exclude={"forward", "messages", "log", "clock", "page"})
     for sensor in plain["sensors"].values():
         for key in _WIRING & sensor.keys():
             del sensor[key]

@@ -480,6 +480,32 @@ class Page(Part):
     """What the board may be called in the address bar besides the address that it listens on."""
 
 
+class MessageChannel(Part):
+    """One way out for alarms: a mailbox, a push service, a web address, an MQTT broker."""
+
+    address_file: Annotated[str, Field(min_length=1)]
+    """File that holds the address with its password, readable by its owner alone; in the site's folder unless its path
+    is absolute."""
+    after_s: Annotated[DurationS | None, Field(ge=60, le=86_400, alias="after")] = None
+    """It steps in where no channel without this has taken an alarm for so long. None: it is one of the first."""
+    heartbeat_every_s: Annotated[DurationS | None, Field(ge=60, le=2_678_400, alias="heartbeat_every")] = None
+    """How often a sign of life goes this way. None: never."""
+
+
+class Messages(Part):
+    """Who is told of alarms, and how. Nothing is sent without this table."""
+
+    channels: Annotated[dict[Name, MessageChannel], Field(min_length=1)]
+    most_an_hour: Annotated[int, Field(ge=2, le=1000)] = 12
+    """A channel gets no more than this in an hour; what is over is gathered into one message."""
+    silent_after_s: Annotated[DurationS, Field(ge=60, le=86_400, alias="silent_after")] = 900.0
+    """A logger that gives no sign of life for so long is told."""
+    give_up_after_s: Annotated[DurationS, Field(ge=3600, le=2_678_400, alias="give_up_after")] = 259_200.0
+    """A message that was tried for so long is given up, and that is told."""
+    test_every_s: Annotated[DurationS, Field(ge=0, le=31_622_400, alias="test_every")] = 604_800.0
+    """How often a test message goes to every channel; 0: never."""
+
+
 class Settings(Part):
     """One site."""
 
@@ -498,6 +524,7 @@ class Settings(Part):
     clock: ClockTrust = ClockTrust()
     lamp: StatusLamp | None = None
     forward: Forward | None = None
+    messages: Messages | None = None
     page: Page | None = None
 
 
