@@ -101,8 +101,8 @@ def test_the_shared_package_does_not_know_the_board() -> None:
 
 
 def test_drivers_know_no_litres() -> None:
-    """Of ours they know their settings, readings, the clock and the errors; nothing that works anything out."""
-    allowed = tuple(f"rainstead.{part}" for part in ("settings", "readings", "clock", "errors"))
+    """Of ours they know their settings, readings, the clock, ports and errors; nothing that works anything out."""
+    allowed = tuple(f"rainstead.{part}" for part in ("settings", "readings", "clock", "serialports", "errors"))
     for name, path in modules(BOARD, "rainstead_board.drivers"):
         known = ("rainstead_board.drivers", "rainstead_board.sampling", *allowed)
         assert ours_but(path.read_text("utf-8"), name, known) == [], name

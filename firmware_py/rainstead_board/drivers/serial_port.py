@@ -11,6 +11,7 @@ from pathlib import Path
 import serial
 
 from rainstead.errors import DeviceError
+from rainstead.serialports import has_console, holder
 
 __all__ = ["SerialPort"]
 
@@ -63,6 +64,13 @@ class SerialPort:
                 self._port.close()
             self._port = None
 
+    def shared_with(self) -> str | None:
+        """Who else may be taking bytes away, in words; None where nobody is seen. Looks at every process: not often."""
+        if has_console(self.path):
+            return "the board's login console is on it too; turn that off"
+        who = holder(self.path)
+        return None if who is None else f"{who} has it open too; end that one"
+
     def _reason(self, error: BaseException) -> str:
         number = getattr(error, "errno", None)
         if number is None and error.args and isinstance(error.args[0], int):
@@ -74,7 +82,10 @@ class SerialPort:
         if number in (errno.EACCES, errno.EPERM):
             return f"{self.path}: this user may not open it; {self._who_may()}"
         if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "exclusively lock" in str(error):
-            return f"{self.path}: another program holds it; end that one, or name another port"
+            who = holder(self.path)
+            return (
+                f"{self.path}: another program holds it{f', {who}' if who else ''}; end that one, or name another port"
+            )
         return f"{self.path}: cannot be opened ({error}); is it a serial port?"
 
     def _who_may(self) -> str:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from .addresses import address_advice
 from .model import Settings
+from .shared_port import shared_port
 
 __all__ = ["advice"]
 
@@ -25,13 +26,15 @@ def advice(settings: Settings, folder: Path) -> tuple[str, ...]:
                 f"sensors.{name}.port = {port}: such a name may belong to another adapter once one is plugged anew or "
                 "the board is started again; use the one that stays (`ls -l /dev/serial/by-id` shows them)"
             )
+        if port:
+            lines += shared_port(f"sensors.{name}.port", port)
     if settings.forward is not None:
         lines += _of_token(folder / settings.forward.token_file)
+    for name, channel in ({} if settings.messages is None else settings.messages.channels).items():
+        lines += address_advice(f"messages.channels.{name}.address_file", folder / channel.address_file)
     return tuple(lines)
 
 
-    for name, channel in ({} if settings.messages is None else settings.messages.channels).items():
-        lines += address_advice(f"messages.channels.{name}.address_file", folder / channel.address_file)
 def _of_token(path: Path) -> list[str]:
     try:
         mode = path.stat().st_mode
