@@ -4,22 +4,22 @@ import contextlib
 import logging
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
 from typing import Final
 
 from rainstead.clock import Clock
 from rainstead.derive import Derived, Deriver, State
 from rainstead.errors import LogMalformed, RainsteadError
 from rainstead.events import AlarmEvent
-from rainstead.forward import read_standing, server_name
-from rainstead.log import Keep, LogReader, LogWriter, Row, damage_in_words
+from rainstead.log import LogReader, LogWriter, Row
 from rainstead.readings import Batch, Kind, Reading
 from rainstead.replay import replay, resume
 from rainstead.settings import Settings
 from rainstead.statekeeping import state_to_text
 
+from .doubt import LONG_WORK_MS, Doubt
 from .timekeeping import SMALL_MS, ClockNews, TimeKeeper
 from .waiting import Waiting
+from .whatstays import WhatStays
 
 __all__ = ["UNKNOWN_BOOT", "Keeper", "Listener"]
 
@@ -31,15 +31,9 @@ MOST_AT_ONCE: Final = 20_000
 RETRY_MS: Final = 5000
 REOPEN_AFTER: Final = 6
 """Tries that the disk refused, before the log is closed and opened anew: some faults stay with a connection."""
-LONG_WORK_MS: Final = 900_000
-"""Correcting the stamps of a year's boot may take this long."""
 UNKNOWN_BOOT: Final = "unknown"
 CALCULATE_AGAIN_MS: Final = 600_000
 TEND_AGAIN_MS: Final = 3_600_000
-NOTHING_FORWARDED_MS: Final = -(2**62)
-DOUBT_LASTS_MS: Final = 86_400_000
-"""Damage is met again well within a day; a second misreading of a sound log, after months, is again the first."""
-
 _journal = logging.getLogger("rainstead.logger")
 
 Listener = Callable[[Batch, Derived], None]
@@ -48,6 +42,7 @@ Listener = Callable[[Batch, Derived], None]
 class Keeper:
     """The writing side of the logger: the only one that touches the disk.
 
+    What waits already, because there was no log before, is stamped and stored with the rest.
     floor_ms: the newest stamp that is known from elsewhere, where this log is new; see TimeKeeper.
     Raises LogMalformed, from `step` and `finish` too, where SQLite says twice that the log is damaged.
     """
@@ -79,15 +74,18 @@ class Keeper:
         self.state: State | None = None
         """After all that was committed; None while it is not worked out."""
         newest_ms = _newest_ms(writer)
-        self.time = TimeKeeper(clock, clock_is_trusted, floor_ms=floor_ms if newest_ms is None else newest_ms)
+        begun_ms = waiting.earliest_ms(clock.boot_ms())
+        self.time = TimeKeeper(
+            clock, clock_is_trusted, floor_ms=floor_ms if newest_ms is None else newest_ms, begun_ms=begun_ms
+        )
         self._clock, self._on_derived = clock, on_derived
         self._deriver = Deriver(settings)
         self._numbers = writer.sensor_numbers(kinds)
         # Positions in a live batch follow the log's numbers, as on replay: both order equal stamps alike.
         self._names = tuple(sorted(self._numbers, key=lambda name: self._numbers[name]))
         self._position = {self._numbers[name]: position for position, name in enumerate(self._names)}
-        self._boot = writer.begin_boot("logger", boot_uuid, clock.boot_ms())
-        runs = [(self._boot, clock.boot_ms())] if boot_uuid == UNKNOWN_BOOT else writer.runs_of(boot_uuid)
+        self._boot = writer.begin_boot("logger", boot_uuid, begun_ms)
+        runs = [(self._boot, begun_ms)] if boot_uuid == UNKNOWN_BOOT else writer.runs_of(boot_uuid)
         self._runs = [number for number, _ in runs]
         """The machine's boot may have seen several runs of this process; its clock was one."""
         self._booted_ms = runs[0][1]
@@ -97,17 +95,15 @@ class Keeper:
         """Of the segment that is being written, which a step of the clock leaves behind until a new one is begun."""
         self._segment = writer.begin_segment(self._boot, self._offset_ms, trusted=self.time.trusted)
         self._settings_are_new = writer.keep_settings(self.wall_ms(), self._deriver.digest, settings_text)
-        self._events: list[AlarmEvent] = []
+        self.events: list[AlarmEvent] = []
         """Those that the log does not have yet."""
         self._commit_after_ms = round(settings.log.commit_every_s * 1000)
-        self._keep = Keep(settings.log.keep_days, settings.log.keep_mb)
-        self._forward = settings.forward
+        self._what_stays = WhatStays(settings, writer.path, clock)
         self._tended_ms: int | None = None
         self._tend_at_ms = 0
         self._retry_at_ms = 0
         self._refused = 0
-        self._doubted_ms: int | None = None
-        """Boot clock when SQLite called the log damaged for once."""
+        self._doubt = Doubt(writer, clock, self._long_work)
         self._checkpoint_ms = 0
         self._begin_at_ms = 0
         """When the calculation may begin again from the log."""
@@ -137,7 +133,7 @@ class Keeper:
 
     def keep_events(self, events: Iterable[AlarmEvent]) -> None:
         """Put events into the log with the next commit, or as soon as the disk takes them."""
-        self._events += events
+        self.events += events
 
     def finish(self) -> None:
         """Commit all that is left and the calculation's state, and close the log."""
@@ -145,10 +141,10 @@ class Keeper:
             self._begin()
         self._retry_at_ms = 0
         # Nothing is held back any more: what came while the lines were let go of is there as well.
-        newest_ms, doubted_ms = self.waiting.newest_ms(), self._doubted_ms
+        newest_ms, doubted_ms = self.waiting.newest_ms(), self._doubt.since_ms
         upto_ms = self._clock.boot_ms() if newest_ms is None else newest_ms
         self._commit(upto_ms)
-        if len(self.waiting) and self._doubted_ms != doubted_ms:
+        if len(self.waiting) and self._doubt.since_ms != doubted_ms:
             self._commit(upto_ms)  # the log has been opened anew; there is no later try
         if len(self.waiting):
             _journal.error("%d readings could not be stored: %s", len(self.waiting), self.disk_trouble)
@@ -200,7 +196,7 @@ class Keeper:
     def _commit_due_ms(self) -> int | None:
         oldest_ms = self.waiting.oldest_ms()
         if oldest_ms is None:
-            return self._retry_at_ms if self._events else None
+            return self._retry_at_ms if self.events else None
         return max(oldest_ms + self._commit_after_ms, self._retry_at_ms)
 
     def _commit_if_due(self) -> int | None:
@@ -224,7 +220,7 @@ class Keeper:
                 return
             except Exception as error:  # a damaged row may hold anything
                 self.waiting.put_back(readings)
-                self._doubt(error)
+                self._doubt.is_first(error)
                 raise
             self.waiting.stored()
             if rows:
@@ -238,9 +234,9 @@ class Keeper:
     def _store(self, rows: list[Row]) -> None:
         if rows:
             self.writer.append(rows)
-        if self._events:
-            self.writer.append_events(self._segment, self._events)
-            self._events.clear()
+        if self.events:
+            self.writer.append_events(self._segment, self.events)
+            self.events.clear()
         self._refused = 0
         self.disk_trouble = None
 
@@ -250,7 +246,7 @@ class Keeper:
         if self.disk_trouble is None:
             _journal.error("%s: readings cannot be stored (%s); they wait in memory", self.writer.path, error)
         self.disk_trouble = str(error)
-        if self._doubt(error) or self._refused % REOPEN_AFTER == 0:
+        if self._doubt.is_first(error) or self._refused % REOPEN_AFTER == 0:
             self._reopen()
 
     def _reopen(self) -> None:
@@ -258,24 +254,10 @@ class Keeper:
             self.writer.reopen()
         except (sqlite3.Error, RainsteadError) as error:
             self.disk_trouble = str(error)
-            self._doubt(error)
+            self._doubt.is_first(error)
 
-    def _doubt(self, error: Exception) -> bool:
-        """Whether SQLite calls the log damaged for the first time in a day: a card may misread once.
-
-        Raises LogMalformed the second time, and where something else failed and SQLite's own check names damage.
-        """
-        self.busy(LONG_WORK_MS)
-        why = self.writer.damage_behind(error)
-        self.busy(0)
-        if why is None:
-            return False
-        now_ms = self._clock.boot_ms()
-        is_doubted = self._doubted_ms is not None and now_ms - self._doubted_ms < DOUBT_LASTS_MS
-        if is_doubted or damage_in_words(error) is None:
-            raise LogMalformed(f"{self.writer.path}: this log is damaged ({why})", why) from error
-        self._doubted_ms = now_ms
-        return True
+    def _long_work(self, next_ms: int) -> None:
+        self.busy(next_ms)
 
     def _tend(self, now_ms: int) -> None:
         """After a commit, one short piece of the log's own upkeep: seal an hour, or thin one that the owner lets go."""
@@ -287,14 +269,14 @@ class Keeper:
             if self.writer.seal_some(self.wall_ms()):
                 return
             is_sealing = False
-            thinned = self.writer.thin_some(self.wall_ms(), self._what_stays())
+            thinned = self.writer.thin_some(self.wall_ms(), self._what_stays.now())
             if thinned is not None and thinned.not_forwarded:
                 _journal.warning(
                     "for want of room %d readings went to minutes before they were forwarded", thinned.not_forwarded
                 )
         except Exception as error:  # damaged rows may hold anything
             # An old hour that cannot be thinned is lost alone; fresh rows that cannot be sealed hold up all to come.
-            if is_sealing and self._doubt(error):
+            if is_sealing and self._doubt.is_first(error):
                 self._tend_at_ms = now_ms + RETRY_MS
                 self._reopen()
                 return
@@ -302,17 +284,6 @@ class Keeper:
             done = "sealed" if is_sealing else "thinned"
             _journal.error("%s: an hour could not be %s (%s); trying again in an hour", self.writer.path, done, error)
             self._tend_at_ms = now_ms + TEND_AGAIN_MS
-
-    def _what_stays(self) -> Keep:
-        """What the owner lets go, and how far the forwarder has come, where there is to be one."""
-        if self._forward is None or self._keep == Keep():
-            return self._keep
-        standing = read_standing(self.writer.path.parent, server_name(self._forward))
-        upto_ms = None if standing is None else standing.cursor.forwarded_upto_ms()
-        with LogReader(self.writer.path) as reader:
-            if standing is not None and standing.told.get("log", reader.identity()) != reader.identity():
-                upto_ms = None  # of the log that stood here before
-        return replace(self._keep, forwarded_upto_ms=NOTHING_FORWARDED_MS if upto_ms is None else upto_ms)
 
     def _row(self, reading: Reading) -> Row:
         t_ms = reading.boot_ms + self._offset_ms
@@ -380,7 +351,7 @@ class Keeper:
             self._disk_failed(error)
             return
         if self.calculation_failed is None:
-            self._doubt(error)
+            self._doubt.is_first(error)
             _journal.error("the calculation failed; readings are stored, alarms are not watched", exc_info=error)
         self.calculation_failed = repr(error)
 
@@ -406,7 +377,7 @@ class Keeper:
         return state
 
     def _keep_state(self) -> None:
-        if self.state is not None and self.state.upto_ms is not None and not self._events:
+        if self.state is not None and self.state.upto_ms is not None and not self.events:
             self.writer.save_checkpoint(self.state.upto_ms, self._deriver.digest, state_to_text(self.state))
             self._checkpoint_ms = self.state.upto_ms
 

@@ -20,7 +20,8 @@ from rainstead import __version__
 from rainstead.boardhealth import HEALTH_FILE
 from rainstead.clock import Clock, SystemClock
 from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
-from rainstead.errors import LogMalformed, RainsteadError
+from rainstead.errors import DiskRefuses, LogMalformed, RainsteadError
+from rainstead.events import AlarmEvent
 from rainstead.log import LogReader, LogWriter, damaged_logs
 from rainstead.settings import Settings
 from rainstead.sickness import find_sickness
@@ -31,6 +32,7 @@ from .health import Counting, board_facts, free_mb, resident_bytes, write_health
 from .inforce import settings_in_force
 from .keeper import UNKNOWN_BOOT, Keeper, Listener
 from .lamp import Lamp, LampSays
+from .logless import Logless, to_hand_on
 from .sampler import Sampler
 from .timekeeping import machine_clock_is_synchronised
 from .waiting import MOST_WAITING, Waiting
@@ -59,7 +61,8 @@ class Logger:
 
     Sensors are polled by the sampler, readings are stored by the keeper, and the board is watched here. `step` does
     all of it once in the caller's thread; `run` gives the sampler a thread of its own, which no disk can hold up.
-    Where SQLite says that the log is damaged, it is moved aside and a new one begun; sensors go on meanwhile.
+    Where SQLite says that the log is damaged, it is moved aside and a new one begun; where the disk lets no log be
+    opened or begun, it is tried again until it does. Sensors go on meanwhile, and what they say waits.
     settings_text: the settings as the owner wrote them, kept in the log.
     on_derived: called with each batch and what followed from it, for whoever watches live.
     notifier: the service manager's ear. health_path: where to write how this process is.
@@ -88,7 +91,7 @@ class Logger:
         self._waiting = Waiting(most_waiting)
         self._sampler = Sampler(channels, clock, self._waiting, lamp)
         self._writer = writer
-        self._make_keeper = partial(
+        self._keeper_of = partial(
             Keeper,
             settings,
             settings_text,
@@ -102,9 +105,11 @@ class Logger:
         )
         self._settings_refused = settings_refused
         self._started_ms = clock.boot_ms()
-        if writer.moved_aside is not None:
-            self._tell_of_damage()
-        self._keeper, self._watch = self._begun()
+        self._aside_told: tuple[Path, str] | None = None
+        self._keeper: Keeper | Logless
+        self._watch = BoardWatch(settings, (), self._started_ms)
+        self._clock_is_trusted = clock_is_trusted
+        self._take_up(None)
         self._duties = Duties({"sensors": SENSORS_MAY_TAKE_MS})
         self._rounds = -1
         self._pinged_ms: int | None = None
@@ -134,21 +139,27 @@ class Logger:
         """Take what the sensors still have, commit it with the calculation's state, and let go of everything."""
         self._notifier.stopping()
         self._sampler.stop()
-        try:
-            self._keeper.finish()
-        except LogMalformed as error:
-            now_ms = self._keeper.wall_ms()
-            self._keeper, self._watch = self._begun_anew(error.why, now_ms, now_ms)
-            self._keeper.finish()
+        if isinstance(self._keeper, Logless):
+            self._take_up(self._keeper)
+        if isinstance(self._keeper, Keeper):
+            try:
+                self._keeper.finish()
+            except LogMalformed as error:
+                self._take_up(self._keeper, error.why)
+                if isinstance(self._keeper, Keeper):
+                    self._keeper.finish()
+        if isinstance(self._keeper, Logless):
+            _journal.error("%d readings could not be stored: %s", len(self._waiting), self._keeper.disk_trouble)
+            self._writer.close()
         self._notifier.close()
 
     def _keep(self) -> int:
         try:
             due_ms = self._keeper.step()
+            if isinstance(self._keeper, Logless) and due_ms <= self._clock.boot_ms():
+                due_ms = self._take_up(self._keeper)
         except LogMalformed as error:
-            now_ms = self._keeper.wall_ms()
-            self._keeper, self._watch = self._begun_anew(error.why, now_ms, now_ms)
-            due_ms = self._clock.boot_ms()
+            due_ms = self._take_up(self._keeper, error.why)
         now_ms = self._clock.boot_ms()
         if not self._sampler.runs:
             raise SensorsEnded("the sensors' thread has ended; see above for why")
@@ -162,37 +173,71 @@ class Logger:
 
     # --- the log -------------------------------------------------------------------------------------------------
 
-    def _begun(self) -> tuple[Keeper, BoardWatch]:
-        """What goes on with the log, or with a new one."""
+    def _take_up(self, before: Keeper | Logless | None, why: str | None = None) -> int:
+        """Go on with the log, with a new one where it is damaged, or without one until the disk lets us.
+
+        before: what went on until now. why: the log is damaged for certain, in SQLite's words. Returns the boot-clock
+        time at which something is due.
+        """
+        now_ms = self._clock.boot_ms()
+        try:
+            keeper, stood = self._made(before, why)
+        except (sqlite3.Error, DiskRefuses, LogMalformed) as error:
+            if isinstance(before, Logless):
+                before.refused_again(str(error))
+            else:
+                before = Logless(self._clock, self._clock_is_trusted, str(error), before)
+            self._keeper = before
+            return before.due_ms
+        finally:
+            self._tell_of_damage()
+        if before is not None:
+            shift_ms = keeper.wall_ms() - before.wall_ms()
+            keeper.keep_events(to_hand_on(before.events, stood, shift_ms))
+        if isinstance(before, Logless):
+            _journal.warning("there is a log to write to again; %d readings waited for it", len(self._waiting))
+        self._watch = BoardWatch(self._settings, [*stood, *keeper.events], self._started_ms)
+        self._keeper = keeper
+        return now_ms
+
+    def _made(self, before: Keeper | Logless | None, why: str | None) -> tuple[Keeper, list[AlarmEvent]]:
+        """What writes the log as it stands or, where SQLite says twice that it is damaged, a new one; and its events.
+
+        What waits in memory goes into it, and keeps its stamps if nobody set the clock meanwhile.
+        """
+        wall_ms = self._clock.wall_ms() if before is None else before.wall_ms()
+        floor_ms = None
+        if before is not None:
+            now_ms = self._clock.boot_ms()
+            floor_ms = wall_ms - now_ms + self._waiting.earliest_ms(now_ms) - 1
         for is_second in (False, True):  # a card may misread once
+            if why is not None:
+                break
             try:
-                if is_second:
-                    self._writer.reopen()
-                return self._taken_up(None)
+                if is_second or isinstance(before, Logless) or self._writer.trouble is not None:
+                    self._writer.try_again(wall_ms)
+                return self._made_of(floor_ms)
             except Exception as error:  # what is read may be anything
                 is_ours = isinstance(error, RainsteadError) and not isinstance(error, LogMalformed)
-                why = None if is_ours else self._writer.damage_behind(error)
-                if why is None:
+                found = None if is_ours else self._writer.damage_behind(error)
+                if found is None:
                     raise
+                why = found if is_second else None
         assert why is not None
-        return self._begun_anew(why, self._clock.wall_ms(), None)
+        self._writer.begin_anew(wall_ms, why)
+        return self._made_of(floor_ms)
 
-    def _taken_up(self, floor_ms: int | None) -> tuple[Keeper, BoardWatch]:
-        """What goes on with the log as it stands."""
-        keeper = self._make_keeper(floor_ms=floor_ms)
+    def _made_of(self, floor_ms: int | None) -> tuple[Keeper, list[AlarmEvent]]:
+        keeper = self._keeper_of(floor_ms=floor_ms)
         keeper.busy = self._busy
         with LogReader(self._writer.path) as reader:
-            return keeper, BoardWatch(self._settings, reader.events(), self._started_ms)
-
-    def _begun_anew(self, why: str, now_ms: int, floor_ms: int | None) -> tuple[Keeper, BoardWatch]:
-        """The same with a new log, the damaged one moved aside. What waits in memory goes into the new one."""
-        self._writer.begin_anew(now_ms, why)
-        self._tell_of_damage()
-        return self._taken_up(floor_ms)
+            return keeper, reader.events()
 
     def _tell_of_damage(self) -> None:
-        assert self._writer.moved_aside is not None
-        moved, why = self._writer.moved_aside
+        if self._writer.moved_aside is None or self._writer.moved_aside == self._aside_told:
+            return
+        self._aside_told = self._writer.moved_aside
+        moved, why = self._aside_told
         _journal.error(
             "%s: SQLite called this log damaged (%s); it is moved to %s, whole, and a new log is begun",
             self._writer.path,
@@ -238,13 +283,13 @@ class Logger:
                 channel.name: self._sampler.troubles.get(channel.name) or self._sick.get(channel.name)
                 for channel in self._sampler.channels
             },
-            free_mb=free_mb(keeper.writer.path.parent),
+            free_mb=free_mb(self._writer.path.parent),
             disk_trouble=keeper.disk_trouble,
             waiting=len(self._waiting),
             dropped=dropped,
             clock_is_trusted=keeper.time.trusted,
             calculation_failed=keeper.calculation_failed,
-            damaged_logs=tuple(path.name for path in damaged_logs(keeper.writer.path.parent)),
+            damaged_logs=tuple(path.name for path in damaged_logs(self._writer.path.parent)),
             settings_refused=self._settings_refused,
         )
         events = self._watch.look(facts)
@@ -260,7 +305,7 @@ class Logger:
     def _seek_sickness(self) -> None:
         """Sensors that speak and are sick all the same show in the log alone."""
         keeper = self._keeper
-        with contextlib.suppress(RainsteadError, sqlite3.Error), LogReader(keeper.writer.path) as reader:
+        with contextlib.suppress(RainsteadError, sqlite3.Error), LogReader(self._writer.path) as reader:
             found = find_sickness(self._settings, reader, keeper.wall_ms())
             self._sick = {name: sick.because for name, sick in found.items()}
 
@@ -358,7 +403,7 @@ def _run_site(site: Path) -> None:
     logger = Logger(
         settings,
         in_force.text,
-        LogWriter(site / "readings.db", aside_at_ms=clock.wall_ms()),
+        LogWriter(site / "readings.db", aside_at_ms=clock.wall_ms(), patient=True),
         build_channels(settings, clock),
         clock,
         clock_is_trusted=lambda: (

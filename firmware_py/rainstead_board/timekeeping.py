@@ -41,11 +41,13 @@ class TimeKeeper:
 
     floor_ms: the newest stamp that is known already. A clock that nobody has set is not believed when it lies before
     it: this boot's stamps then go on from there until it is set.
+    begun_ms: boot clock of the first reading that is to be stamped; None: now.
     """
 
     clock: Clock
     is_trusted: Callable[[], bool]
     floor_ms: int | None = None
+    begun_ms: int | None = None
     offset_ms: int = 0
     trusted: bool = False
     _floor_offset_ms: int | None = None
@@ -56,7 +58,8 @@ class TimeKeeper:
         self._seen_ms = self._measured_ms()
         self.trusted = self.is_trusted()
         if self.floor_ms is not None:
-            self._floor_offset_ms = self.floor_ms + 1 - self.clock.boot_ms()
+            begun_ms = self.clock.boot_ms() if self.begun_ms is None else self.begun_ms
+            self._floor_offset_ms = self.floor_ms + 1 - begun_ms
         self.offset_ms = self._believed_ms()
 
     def look(self) -> ClockNews:

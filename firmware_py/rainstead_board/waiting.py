@@ -37,6 +37,11 @@ class Waiting:
         with self._lock:
             return self._readings[0].boot_ms if self._readings else None
 
+    def earliest_ms(self, now_ms: int) -> int:
+        """Boot-clock time of the earliest reading; now where none waits."""
+        with self._lock:
+            return min((reading.boot_ms for reading in self._readings), default=now_ms)
+
     def newest_ms(self) -> int | None:
         """Boot-clock time of the newest reading."""
         with self._lock:

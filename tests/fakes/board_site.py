@@ -12,6 +12,7 @@ from rainstead.events import AlarmEvent
 from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Batch, Kind, Quality, Reading
 from rainstead.settings import Settings, parse_settings
+from rainstead_board.keeper import Keeper
 from rainstead_board.logger import Logger
 
 __all__ = ["SITE", "BoardSite", "Scripted", "busy_channels", "level"]
@@ -92,6 +93,7 @@ class BoardSite:
         *,
         text: str = SITE,
         boot: str = "test",
+        writer: LogWriter | None = None,
         **more: Any,
     ) -> None:
         self.path, self.clock, self.trusted = folder / "readings.db", clock, trusted
@@ -100,7 +102,7 @@ class BoardSite:
         self.logger = Logger(
             self.settings,
             text,
-            LogWriter(self.path),
+            writer or LogWriter(self.path),
             channels,
             clock,
             clock_is_trusted=lambda: self.trusted,
@@ -108,6 +110,12 @@ class BoardSite:
             on_derived=lambda batch, derived: self.seen.append((batch, derived)),
             **more,
         )
+
+    @property
+    def keeper(self) -> Keeper:
+        """What writes the log, while there is one."""
+        assert isinstance(self.logger._keeper, Keeper), self.logger._keeper.disk_trouble
+        return self.logger._keeper
 
     def run(self, seconds: float) -> None:
         """Step for so long by the test's clock."""

@@ -58,7 +58,7 @@ def refusing(site: BoardSite, monkeypatch: pytest.MonkeyPatch, message: str = "d
         raise sqlite3.OperationalError(message)
 
     for name in ("append", "append_events", "correct_boot", "begin_segment", "save_checkpoint", "reopen", "seal_some"):
-        patch.setattr(site.logger._keeper.writer, name, refuse)
+        patch.setattr(site.keeper.writer, name, refuse)
 
     def heal() -> None:
         context.__exit__(None, None, None)
@@ -103,8 +103,8 @@ def test_a_file_that_may_not_grow_is_a_full_disk(tmp_path: Path, monkeypatch: py
     """The same by SQLite's own limit, for machines where nothing can be mounted."""
     site = site_on(tmp_path)
     site.run(30)
-    monkeypatch.setattr(site.logger._keeper.writer, "reopen", lambda: None)  # the limit is the connection's
-    db = site.logger._keeper.writer._db
+    monkeypatch.setattr(site.keeper.writer, "reopen", lambda: None)  # the limit is the connection's
+    db = site.keeper.writer._db
     (pages,) = db.execute("PRAGMA page_count").fetchone()
     db.execute(f"PRAGMA max_page_count = {pages}")
     site.run(1500)
@@ -149,7 +149,7 @@ def test_a_batch_that_was_stored_though_the_disk_said_no_is_stored_once(
     """A write may fail after the data is down: the same readings are written again."""
     site = site_on(tmp_path)
     site.run(30)
-    append, failed = site.logger._keeper.writer.append, [0]
+    append, failed = site.keeper.writer.append, [0]
 
     def stored_but_failed(rows: Any) -> int:
         added = append(rows)
@@ -158,7 +158,7 @@ def test_a_batch_that_was_stored_though_the_disk_said_no_is_stored_once(
             raise sqlite3.OperationalError("disk I/O error")
         return added
 
-    monkeypatch.setattr(site.logger._keeper.writer, "append", stored_but_failed)
+    monkeypatch.setattr(site.keeper.writer, "append", stored_but_failed)
     site.run(90)
     site.logger.stop()
     assert failed == [3]
@@ -248,8 +248,8 @@ def test_a_disk_fault_that_a_power_cut_ended_is_cleared_by_the_next_run(
     heal = refusing(first, monkeypatch)
     first.run(60)
     heal()
-    first.logger._keeper._commit(clock.now_ms)  # the alarm is down, its end is not
-    first.logger._keeper.writer.close()
+    first.keeper._commit(clock.now_ms)  # the alarm is down, its end is not
+    first.keeper.writer.close()
     second = BoardSite(tmp_path, [level(lambda _: 1200.0)], clock, boot="next")
     second.run(30)
     second.logger.stop()

@@ -263,7 +263,7 @@ def test_an_error_that_passes_moves_nothing(
 
     with monkeypatch.context() as patch:
         for name in ("append", "seal_some", "save_checkpoint"):
-            patch.setattr(site.logger._keeper.writer, name, refuse)
+            patch.setattr(site.keeper.writer, name, refuse)
         site.run(200)
     site.run(30)
     site.logger.stop()
@@ -298,7 +298,7 @@ def test_without_being_asked_to_a_writer_moves_nothing(tmp_path: Path) -> None:
 
 def wiped_under(site: BoardSite, table: str, *, last: bool) -> int:
     """Wipe the last page of a table, or its first rows, under a running logger; returns its newest stamp."""
-    writer = site.logger._keeper.writer
+    writer = site.keeper.writer
     newest_ms = site.stamps("level")[-1]
     writer.reopen()  # what SQLite has in memory would hide it
     writer._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
@@ -346,7 +346,7 @@ def test_a_page_that_was_misread_once_moves_nothing(
 ) -> None:
     site = started(tmp_path, FakeClock())
     site.run(60)
-    writer = site.logger._keeper.writer
+    writer = site.keeper.writer
     append, left = writer.append, [0]
 
     def misread(rows: list[tuple[int, int, int, float | None, int, float | None, int | None]]) -> int:

@@ -77,7 +77,7 @@ def test_a_killed_logger_loses_no_alarm_event(tmp_path: Path) -> None:
     # As after kill -9: nothing is flushed, no state is kept.
     with contextlib.closing(sqlite3.connect(first.path)) as db, db:
         db.execute("DELETE FROM event")
-    first.logger._keeper.writer.close()
+    first.keeper.writer.close()
     second = BoardSite(tmp_path, channels, clock)
     second.logger.stop()
     with LogReader(first.path) as reader:
@@ -114,7 +114,7 @@ def test_a_reading_later_than_the_hold_back_still_takes_its_place(tmp_path: Path
     site.logger.stop()
     with LogReader(site.path) as reader:
         assert reader.count() == sum(len(batch) for batch in reader.batches())
-        state = site.logger._keeper.state
+        state = site.keeper.state
         for newest, _ in replay(reader, Deriver(site.settings)):
             again = newest
     assert repr(state) == repr(again)
@@ -161,14 +161,14 @@ def test_readings_wait_in_memory_while_the_disk_refuses_and_none_is_lost(
 ) -> None:
     site = BoardSite(tmp_path, [level(lambda _: 1200.0)], FakeClock())
     site.run(30)
-    append = site.logger._keeper.writer.append
+    append = site.keeper.writer.append
 
     def refuse(_rows: object) -> int:
         raise sqlite3.OperationalError("database or disk is full")
 
-    monkeypatch.setattr(site.logger._keeper.writer, "append", refuse)
+    monkeypatch.setattr(site.keeper.writer, "append", refuse)
     site.run(120)
-    monkeypatch.setattr(site.logger._keeper.writer, "append", append)
+    monkeypatch.setattr(site.keeper.writer, "append", append)
     site.run(30)
     site.logger.stop()
     with LogReader(site.path) as reader:

@@ -230,6 +230,7 @@ OPENED_FOR_WRITING = {
     "services/rainstead/log/copying.py": "a copy that nobody else knows of yet",
     "services/rainstead/notebook/store.py": "the notebook, a file of its own",
     "services/rainstead/forward/cursor.py": "the forwarder's cursors, a file of their own",
+    "services/rainstead/messages/store.py": "what the messenger has said, a file of its own",
 }
 
 

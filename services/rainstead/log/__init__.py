@@ -1,6 +1,6 @@
 """The log of raw readings: one SQLite file, one writer in the whole system, any number of readers."""
 
-from .aside import damage_in_words, damaged_logs
+from .aside import damage_in_words, damaged_logs, may_be_damage
 from .checking import LogCheck, check_log
 from .copying import back_up, copy_database, restore
 from .gaps import Gap

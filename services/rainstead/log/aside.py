@@ -13,7 +13,15 @@ from rainstead.errors import DiskRefuses, LogMalformed
 from .refusing import told
 from .syncing import sync
 
-__all__ = ["damage_in_words", "damaged_logs", "finish_moving", "free_name", "is_of_content", "move_aside"]
+__all__ = [
+    "damage_in_words",
+    "damaged_logs",
+    "finish_moving",
+    "free_name",
+    "is_of_content",
+    "may_be_damage",
+    "move_aside",
+]
 
 _PARTS: Final = ("", "-wal", "-shm", "-journal")
 """The file first: a move that a power cut ends is then seen, and finished, at the next start."""
@@ -36,6 +44,11 @@ def is_of_content(error: sqlite3.Error) -> bool:
     code = getattr(error, "sqlite_errorcode", None)
     of_content = (sqlite3.SQLITE_ERROR, sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_TOOBIG)
     return code is not None and code & 0xFF in of_content
+
+
+def may_be_damage(error: Exception) -> bool:
+    """Whether a damaged file may be behind an error that names none, so that only a check of all of it can tell."""
+    return damage_in_words(error) is None and (not isinstance(error, sqlite3.Error) or is_of_content(error))
 
 
 def damaged_logs(folder: Path) -> tuple[Path, ...]:

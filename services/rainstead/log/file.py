@@ -9,7 +9,7 @@ from typing import Self
 from rainstead.errors import DiskRefuses, LogError, LogMalformed, LogMissing, NotALog, RainsteadError
 
 from . import schema
-from .aside import damage_in_words, finish_moving, free_name, is_of_content, move_aside
+from .aside import damage_in_words, finish_moving, free_name, is_of_content, may_be_damage, move_aside
 from .lock import WriterLock
 from .refusing import told
 from .sharing import clear_the_way, share
@@ -180,17 +180,14 @@ class LogFile:
         self.moved_aside, self._to_move = (target, why), None
         self._close_held()
 
-    def damage_behind(self, error: Exception, *, may_check: bool = True) -> str | None:
+    def damage_behind(self, error: Exception) -> str | None:
         """What SQLite says where a damaged file is behind an error; None where it is not.
 
         It does not look at each value that it reads: where it called nothing damaged, its own check is asked, which
-        reads all of the file; not with may_check=False, nor for a disk that is busy, full, forbidden or failing.
+        reads all of the file. Not for a disk that is busy, full, forbidden or failing.
         """
-        why = damage_in_words(error)
-        if why is not None or (isinstance(error, sqlite3.Error) and not is_of_content(error)):
-            return why
-        if not may_check:
-            return None
+        if not may_be_damage(error):
+            return damage_in_words(error)
         try:
             (said,) = self._db.execute("PRAGMA integrity_check(1)").fetchone()
         except sqlite3.Error as again:

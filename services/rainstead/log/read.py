@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from rainstead.errors import LogDamaged, LogError, LogMissing
+from rainstead.errors import DiskRefuses, LogDamaged, LogMissing
 from rainstead.events import AlarmEvent
 from rainstead.readings import F64, I64, Batch, Kind
 
@@ -51,7 +51,7 @@ class Behind:
 
 
 class LogReader:
-    """Read-only access. Raises LogMissing, NotALog, LogTooNew, LogError."""
+    """Read-only access. Raises LogMissing, NotALog, LogTooNew, DiskRefuses."""
 
     def __init__(self, path: Path) -> None:
         if path.is_dir():
@@ -71,7 +71,7 @@ class LogReader:
                 self._db.close()
                 raise
         except sqlite3.Error as error:
-            raise LogError(
+            raise DiskRefuses(
                 f"{path}: the log cannot be read now ({error}); if another program holds it, try again, "
                 "else check the file's owner"
             ) from None
