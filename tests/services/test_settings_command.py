@@ -39,7 +39,8 @@ def test_a_good_file_is_called_good_and_counted(tmp_path: Path) -> None:
 def test_a_port_whose_number_may_change_gets_advice_and_is_no_mistake(
     tmp_path: Path, port: str, is_renumbered: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("rainstead.settings.advice.shared_port", lambda *_: [])  # whatever this machine has there
+    for name, says in (("has_console", False), ("holder", None), ("grabbers", {})):  # whatever this machine has there
+        monkeypatch.setattr(f"rainstead.settings.shared_port.{name}", lambda *_, says=says: says)
     path = tmp_path / "site.toml"
     path.write_text(starter().replace("/dev/serial/by-id/the-port-of-the-house-tank", port), encoding="utf-8")
     done = RUN.invoke(app, ["check", str(path)], catch_exceptions=False)
