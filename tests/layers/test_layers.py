@@ -23,6 +23,7 @@ OURS = (
     "evidence",
     "plots",
     "forward",
+    "messages",
     "exporting",
     "dashboards",
 )
@@ -216,6 +217,7 @@ def test_the_logger_process_stays_lean() -> None:
     code = "import sys, rainstead_board.logger, rainstead_board.drivers.flow_meter; print(*sys.modules)"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     heavy = {"typer", "rich", "pandas", "scipy", "influxdb_client", "matplotlib", "click", "pytest", "rainstead.cli"}
+    heavy |= {"rainstead.messages", "apprise", "paho"}
     assert heavy & set(loaded) == set()
     assert "rainstead.derive" in loaded
 

@@ -16,6 +16,8 @@ from typer.testing import CliRunner
 
 from rainstead.cli.commands import app
 from rainstead.forward import Cursor, CursorFile, Refused
+from rainstead.messages.outbox import Delivery, Message
+from rainstead.messages.store import Store
 from rainstead.notebook import Dip, KnownVolume, Notebook, RunNote
 from rainstead.readback import AlarmSeen, SiteSeen, TankSeen
 
@@ -57,6 +59,7 @@ COMMANDS = {
     "health": [],
     "replay": ["--settings", "other.toml"],
     "forwarding": [],
+    "messages": [],
     "note list": ["--struck"],
     "book": ["--since", "2026-03-27"],
     "fit strapping": ["pool"],
@@ -86,6 +89,7 @@ def build(folder: Path) -> Path:
         notebook.add(RunNote(utc_ms("2026-03-25T10:05:00"), "half open", "drum"), 0)
     (site / "other.toml").write_text(SETTINGS.replace("freeboard = 300", "freeboard = 100"), encoding="utf-8")
     _forwarded(site)
+    _messaged(site)
     counts = [{"name": "house_level", "trouble": None, "counts": {"bad_bytes": 3}}]
     told = {"site": "Invented [hollow]", "written_ms": utc_ms("2026-03-28T10:01:40"), "sensors": counts}
     (site / "health.json").write_text(json.dumps(told), encoding="utf-8")
@@ -105,6 +109,18 @@ def _forwarded(site: Path) -> None:
     file.save("http://nowhere.invalid o b", Cursor(at_ms, 0, ((0, at_ms - 5000),)), [Refused("a line", "422")], at_ms)
     file.tell(last_stored_ms=str(at_ms), word="stored", reason="")
     file.close()
+
+
+def _messaged(site: Path) -> None:
+    """As a messenger leaves it whose channel did not take a message."""
+    table = '[messages.channels.mail]\naddress_file = "mail.address"\n'
+    with (site / "site.toml").open("a", encoding="utf-8") as file:
+        file.write(table)
+    store = Store(site / "messages.db")
+    message = Message(1, "alarm", utc_ms("2026-03-28T10:01:00"), "a title", "a body")
+    store.deliver(Delivery(message, "mail", "given_up", because="it takes no connection"))
+    store.flush()
+    store.close()
 
 
 ESTIMATES = ({"value", "u", "low", "high"}, {"because"})

@@ -17,6 +17,7 @@ from .leaks import LeakLine, WatchedDay
 from .levels import TankLevel, Total
 from .logfile import BackupAnswer, RestoreAnswer, VerifyAnswer, backup_site, restore_site, verify_log
 from .losses import LevelLine, LevelStep, LossesAnswer, SpellLine, TankLosses, losses
+from .messaging import GivenUpMessage, MessageChannelLine, MessagesAnswer, messages, messages_channels
 from .notes import (
     NoteLine,
     NotesAnswer,
@@ -67,6 +68,7 @@ __all__ = [
     "ForwarderHealth",
     "ForwardingAnswer",
     "GaugeFit",
+    "GivenUpMessage",
     "HealthAnswer",
     "LeakLine",
     "LeftOut",
@@ -74,6 +76,8 @@ __all__ = [
     "LevelStep",
     "LitresFit",
     "LossesAnswer",
+    "MessageChannelLine",
+    "MessagesAnswer",
     "MeterFit",
     "NoBook",
     "NoRun",
@@ -135,6 +139,8 @@ __all__ = [
     "known_volume_entry",
     "local",
     "losses",
+    "messages",
+    "messages_channels",
     "note_line",
     "notes",
     "now",

@@ -10,7 +10,7 @@ import typer
 from rainstead import __version__
 from rainstead.errors import RainsteadError
 
-from . import book, clock, fit, logfile, losses, note, planning, reading, roofs, run, servers, settings
+from . import book, clock, fit, logfile, losses, messages, note, planning, reading, roofs, run, servers, settings
 from .dashboards import dashboards
 from .exporting import export
 from .from_server import offer
@@ -41,6 +41,7 @@ app.add_typer(note.app, name="note")
 app.add_typer(fit.app, name="fit")
 app.add_typer(settings.app, name="settings")
 app.add_typer(clock.app, name="clock")
+app.add_typer(messages.app, name="messages")
 
 
 def _version(asked: bool) -> None:

@@ -15,7 +15,10 @@ __all__ = ["Beat", "beat_text", "beat_words"]
 
 @dataclass(frozen=True, slots=True)
 class Beat:
-    """logger_quiet_s: since when, seen from here, the logger has given no sign. waiting: messages that wait."""
+    """logger_quiet_s: since when, seen from here, the logger has given no sign. waiting: messages that wait.
+
+    reading_due_s: a newest reading that is older than this is a fault; None where sensors speak only when it rains.
+    """
 
     site: str
     zone: str
@@ -23,11 +26,17 @@ class Beat:
     every_s: float
     seen: Seen
     silent_after_s: float
+    reading_due_s: float | None
     logger_quiet_s: float
     standing: Sequence[AlarmTold]
     waiting: int
     given_up: int
     outbox_trouble: str | None
+
+    @property
+    def newest_age_s(self) -> float | None:
+        """Age of the newest reading; None where there is none."""
+        return None if self.seen.newest_ms is None else (self.at_ms - self.seen.newest_ms) / 1000
 
     @property
     def faults(self) -> list[str]:
@@ -40,6 +49,9 @@ class Beat:
             found.append("the log cannot be read")
         if seen.is_missing:
             found.append("there is no log")
+        age_s = self.newest_age_s
+        if age_s is not None and self.reading_due_s is not None and age_s > self.reading_due_s:
+            found.append(f"no reading is newer than {_span(age_s)}")
         if health.get("disk_trouble"):
             found.append("readings cannot be stored")
         if health.get("calculation_failed"):
@@ -71,7 +83,7 @@ def beat_text(beat: Beat) -> Text:
     lines.append("Alarms that stand: " + ("; ".join(alarm_name(one.event) for one in beat.standing) or "none"))
     lines.append(f"Messages that wait: {beat.waiting}; given up since the beginning: {beat.given_up}")
     lines.append(f"The next sign of life is due in {_span(beat.every_s)}; if two stay out, go and look.")
-    return Text(title, "\n".join([title, "", *lines]) + "\n")
+    return Text(title, "\n".join(lines) + "\n")
 
 
 def beat_words(beat: Beat) -> dict[str, Any]:
@@ -84,7 +96,7 @@ def beat_words(beat: Beat) -> dict[str, Any]:
         "at": local(beat.at_ms, "UTC").strftime("%Y-%m-%dT%H:%M:%SZ"),
         "expires_ms": beat.at_ms + round(2000 * beat.every_s),
         "faults": beat.faults,
-        "newest_reading_age_s": None if seen.newest_ms is None else (beat.at_ms - seen.newest_ms) / 1000,
+        "newest_reading_age_s": beat.newest_age_s,
         "logger_quiet_s": round(beat.logger_quiet_s),
         "waiting_readings": health.get("waiting"),
         "dropped_readings": health.get("dropped"),

@@ -9,7 +9,7 @@ from rainstead.alarms import ACTIVE, NORMAL
 from rainstead.clockword import machine_boot_uuid
 from rainstead.events import AlarmEvent
 from rainstead.log import RaisedEvent
-from rainstead.settings import Messages, Settings
+from rainstead.settings import Messages, OneWireProbe, Ranger, Settings
 
 from .carrier import Carrier, Job
 from .changes import AlarmsTold, Notice
@@ -50,6 +50,7 @@ class Messenger:
         boot_uuid: str | None = None,
     ) -> None:
         self._site, self._zone = settings.site.name, settings.site.time_zone
+        self._reading_due_s = _reading_due_s(settings, messages)
         self._messages, self._store, self._lookout = messages, store, lookout
         self._carriers, self._folder, self._tell = carriers, folder, tell
         self._boot_uuid = boot_uuid if boot_uuid is not None else machine_boot_uuid()
@@ -347,6 +348,7 @@ class Messenger:
             every_s=self._messages.channels[name].heartbeat_every_s or 0.0,
             seen=self._seen,
             silent_after_s=self._messages.silent_after_s,
+            reading_due_s=self._reading_due_s,
             logger_quiet_s=(boot_ms - self._alive_ms) / 1000,
             standing=self._told.standing(),
             waiting=len(self._box.waiting),
@@ -392,3 +394,9 @@ class Messenger:
                 else "put down again"
             )
             self._said_trouble = trouble
+
+
+def _reading_due_s(settings: Settings, messages: Messages) -> float | None:
+    """Three periods of the quickest sensor that speaks whatever happens, and what the log may lag behind."""
+    periods_s = [one.every_s for one in settings.sensors.values() if isinstance(one, Ranger | OneWireProbe)]
+    return max(messages.silent_after_s, 3 * min(periods_s) + settings.log.commit_every_s) if periods_s else None

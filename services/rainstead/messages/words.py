@@ -193,7 +193,7 @@ def gathered_text(site: str, zone: str, messages: Sequence[Message]) -> Text:
 
 def _text(site: str, title: str, lines: Iterable[str]) -> Text:
     first = _line(f"{site}: {title}")
-    return Text(first, "\n".join([first, "", *(_line(line) for line in lines), "", _NOW]) + "\n")
+    return Text(first, "\n".join([*(_line(line) for line in lines), "", _NOW]) + "\n")
 
 
 def _line(text: str) -> str:
