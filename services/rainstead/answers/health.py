@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from rainstead.boardhealth import RUN_FOLDER, read_board_health
-from rainstead.derive import Deriver
+from rainstead.derive import Deriver, State
 from rainstead.log import ReadingSource, damaged_logs
 from rainstead.replay import state_at
 from rainstead.settings import Settings
@@ -87,11 +87,21 @@ class HealthAnswer(Answer):
 
 
 def health(
-    settings: Settings, reader: ReadingSource, as_of_ms: int, *, site: Path, run_folder: Path = RUN_FOLDER
+    settings: Settings,
+    reader: ReadingSource,
+    as_of_ms: int,
+    *,
+    site: Path,
+    run_folder: Path = RUN_FOLDER,
+    state: State | None = None,
 ) -> HealthAnswer:
-    """How sensors, clock, disk and queue are. The logger's account is of now; an earlier time has none."""
+    """How sensors, clock, disk and queue are. The logger's account is of now; an earlier time has none.
+
+    state: of that time, where it is carried already.
+    """
     deriver = Deriver(settings)
-    state = state_at(reader, deriver, upto_ms=as_of_ms)
+    if state is None:
+        state = state_at(reader, deriver, upto_ms=as_of_ms)
     sick = find_sickness(settings, reader, as_of_ms)
     told = read_board_health(site, settings.site.name, run_folder)
     if told is not None and told["written_ms"] > as_of_ms:
