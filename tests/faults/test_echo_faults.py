@@ -2,14 +2,18 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 from board_site import SITE
+from typer.testing import CliRunner
 
-from rainstead import answers, derive
+from rainstead import answers, calc, derive
 from rainstead.alarms import ACTIVE
+from rainstead.answers.rangeradvice import ranger_advice
+from rainstead.cli.commands import app
 from rainstead.events import AlarmEvent
 from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Batch, Kind, Quality
@@ -148,6 +152,96 @@ def test_a_false_echo_that_the_settings_name_is_flagged_and_not_used_and_its_raw
     assert batch.value.tolist() == [LADDER_MM] * 60
     assert now.tanks[0].state == "unknown" and "false echo" in str(now.tanks[0].because)
     assert [one.state for one in now.sensors if one.name == "level"] == ["false_echo"]
+
+
+def moving_tank(days: float, seed: int) -> np.ndarray:
+    """Ullage of a tank that showers fill and a household empties, by 0.8 m within some days, with waves."""
+    rng = np.random.default_rng([seed, 7])
+    readings = round(days * 86_400 / EVERY_S)
+    turns = np.cumsum(np.where(np.sin(np.arange(readings) / readings * 2 * np.pi * 3 + rng.uniform(0, 6)) > 0, 1, -1))
+    level: np.ndarray = 1400 + 400 * turns / np.abs(turns).max() + rng.normal(0, 3, readings)
+    return level
+
+
+def suspected(text: str, says: np.ndarray, path: Path, quality: np.ndarray | None = None) -> tuple[str, ...]:
+    kept(path, np.round(says), quality)
+    with LogReader(path) as reader:
+        found = ranger_advice(parse_settings(text, "test"), reader, START_MS + len(says) * EVERY_S * 1000)
+    path.unlink()
+    return found.get("level", ())
+
+
+@pytest.mark.parametrize("share", [0.005, 0.02, 0.1, 0.4])
+def test_a_distance_that_recurs_in_many_states_of_the_tank_is_suspected_by_name_and_never_learnt(
+    tmp_path: Path, share: float
+) -> None:
+    """In 20 of 20 invented stretches of three days, and with the distance in the settings it is told no more."""
+    for seed in range(20):
+        rng = np.random.default_rng([seed, 1])
+        says = moving_tank(3, seed)
+        is_false = rng.random(len(says)) < share
+        says[is_false] = LADDER_MM + rng.normal(0, 2, np.count_nonzero(is_false))
+        wild = rng.random(len(says)) < 0.005
+        says[wild] = rng.uniform(260, 2400, np.count_nonzero(wild))
+        echoes = calc.fixed_echoes(np.arange(len(says)) * EVERY_S * 1000, np.round(says), 500.0)
+        assert [round(echo.range_mm / 10) for echo in echoes] == [123], seed
+    (line,) = suspected(TEXT, says, tmp_path / "one.db")
+    assert "false_echoes = [1.23]" in line and "ladder" in line
+    assert set(work_out(TEXT, says).quality.tolist()) == {Quality.OK}  # it goes on being used until the owner says so
+    named = TEXT.replace('air = "air"\n', 'air = "air"\nfalse_echoes = [1.23]\n', 1)
+    assert suspected(named, says, tmp_path / "two.db") == ()
+
+
+@pytest.mark.parametrize("wild", [0.0, 0.01, 0.05, 0.2])
+def test_waves_and_wild_echoes_in_a_tank_without_a_ladder_raise_no_suspicion(wild: float) -> None:
+    """In none of 20 invented stretches of three days, moving or still."""
+    for seed in range(20):
+        rng = np.random.default_rng([seed, 2])
+        says = moving_tank(3, seed) if seed % 2 else 1300 + rng.normal(0, 3, 26_000)
+        is_wild = rng.random(len(says)) < wild
+        says[is_wild] = rng.uniform(260, 2400, np.count_nonzero(is_wild))
+        assert calc.fixed_echoes(np.arange(len(says)) * EVERY_S * 1000, np.round(says), 500.0) == [], seed
+
+
+# --- a wet face -----------------------------------------------------------------------------------------------------
+
+
+def test_drop_outs_at_dawn_are_one_piece_of_advice(tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    says = moving_tank(6, 3)
+    # The test's zone is an hour ahead of UTC then; from four to eight on the wall.
+    hour = (START_MS // 1000 + EVERY_S * np.arange(len(says))) / 3600 % 24
+    is_deaf = ((hour >= 3) & (hour < 7) & (rng.random(len(says)) < 0.5)) | (rng.random(len(says)) < 0.002)
+    flags = np.where(is_deaf, Quality.NO_ECHO, Quality.OK).astype(np.uint8)
+    (line,) = suspected(TEXT, np.where(is_deaf, np.nan, says), tmp_path / "wet.db", flags)
+    assert line.startswith("drop-outs come at dawn (on 6 days of a week, from ") and "condensation" in line
+
+
+def test_the_health_command_shows_the_advice(tmp_path: Path) -> None:
+    (tmp_path / "site.toml").write_text(TEXT)
+    says = moving_tank(3, 1)
+    says[::50] = LADDER_MM
+    kept(tmp_path / "readings.db", np.round(says))
+    as_of = datetime.fromtimestamp(START_MS / 1000 + len(says) * EVERY_S, UTC).isoformat()
+    done = CliRunner().invoke(app, ["health", "--site", str(tmp_path), "--as-of", as_of], catch_exceptions=False)
+    assert done.exit_code == 0
+    told = " ".join(done.output.split())
+    assert "Advice, level: " in told and "false_echoes = [1.23] in its settings." in told
+
+
+@pytest.mark.parametrize("ratio", [0.0, 0.002, 0.1])
+def test_drop_outs_at_any_hour_are_no_advice(tmp_path: Path, ratio: float) -> None:
+    says = moving_tank(6, 3)
+    is_deaf = np.random.default_rng(5).random(len(says)) < ratio
+    flags = np.where(is_deaf, Quality.NO_ECHO, Quality.OK).astype(np.uint8)
+    assert suspected(TEXT, np.where(is_deaf, np.nan, says), tmp_path / "dry.db", flags) == ()
+
+
+def test_one_bad_night_is_no_pattern(tmp_path: Path) -> None:
+    says = moving_tank(6, 3)
+    is_deaf = np.arange(len(says)) // 1440 == 8
+    flags = np.where(is_deaf, Quality.NO_ECHO, Quality.OK).astype(np.uint8)
+    assert suspected(TEXT, np.where(is_deaf, np.nan, says), tmp_path / "one.db", flags) == ()
 
 
 # --- spikes, and the real thing -------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from rainstead.sickness import find_sickness
 from .alarms import AlarmStanding, standing
 from .answer import Answer, head
 from .forwarding import forwarding
+from .rangeradvice import ranger_advice
 from .sensors import SensorHealth, last_rows, sensor_health
 
 __all__ = ["BoardHealth", "Count", "ForwarderHealth", "HealthAnswer", "SensorReport", "health"]
@@ -33,11 +34,15 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class SensorReport:
-    """One sensor. health: by the log. logger_says: what is wrong in the logger's own words, while something is."""
+    """One sensor. health: by the log. logger_says: what is wrong in the logger's own words, while something is.
+
+    advice: what the last week of a level sensor suggests, where that was asked for.
+    """
 
     health: SensorHealth
     logger_says: str | None
     counts: tuple[Count, ...]
+    advice: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,15 +99,17 @@ def health(
     site: Path,
     run_folder: Path = RUN_FOLDER,
     state: State | None = None,
+    look_back: bool = False,
 ) -> HealthAnswer:
     """How sensors, clock, disk and queue are. The logger's account is of now; an earlier time has none.
 
-    state: of that time, where it is carried already.
+    state: of that time, where it is carried already. look_back: also read a week of level sensors for advice.
     """
     deriver = Deriver(settings)
     if state is None:
         state = state_at(reader, deriver, upto_ms=as_of_ms)
     sick = find_sickness(settings, reader, as_of_ms)
+    advice = ranger_advice(settings, reader, as_of_ms) if look_back else {}
     told = read_board_health(site, settings.site.name, run_folder)
     if told is not None and told["written_ms"] > as_of_ms:
         told = None
@@ -116,7 +123,13 @@ def health(
         forwarder=_forwarder(settings, reader, site, as_of_ms),
         damaged_logs=tuple(path.name for path in damaged_logs(site)),
         sensors=tuple(
-            SensorReport(one, said.get(one.name, {}).get("trouble"), _counts(said.get(one.name, {}))) for one in rows
+            SensorReport(
+                one,
+                said.get(one.name, {}).get("trouble"),
+                _counts(said.get(one.name, {})),
+                advice.get(one.name, ()),
+            )
+            for one in rows
         ),
         alarms=standing(settings, reader.events(upto_ms=as_of_ms)),
     )

@@ -1,8 +1,10 @@
 """The water: pure arithmetic on numbers and arrays. No clock, no file, no settings, no logging."""
 
 from .dated import in_force
+from .dropouts import DeafHours, deaf_hours
 from .echoes import BLIND_START, STEP_ALLOWANCE_MM, BlindState, doubled, near_any
 from .filters import MEDIAN_START, MedianState, running_median
+from .fixedechoes import FixedEcho, fixed_echoes
 from .hold import HOLD_START, HoldState, hold
 from .latest import LatestState, latest_sum
 from .litres import TankLitres, tank_litres
@@ -37,6 +39,8 @@ __all__ = [
     "BlindState",
     "Cuboid",
     "Cylinder",
+    "DeafHours",
+    "FixedEcho",
     "FlowState",
     "HoldState",
     "LatestState",
@@ -56,9 +60,11 @@ __all__ = [
     "Volume",
     "combine",
     "crossed_since_ms",
+    "deaf_hours",
     "depth_m",
     "doubled",
     "dry_sound_speed_m_s",
+    "fixed_echoes",
     "flow_rows",
     "has_moved",
     "hold",

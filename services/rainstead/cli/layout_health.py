@@ -49,6 +49,11 @@ def health(answer: HealthAnswer) -> Group:
             Text(why, style=style),
         )
     parts += [Text(""), table]
+    parts += [
+        Text(f"Advice, {one.health.name}: {line}.".replace("?.", "?"), style="yellow")
+        for one in answer.sensors
+        for line in one.advice
+    ]
     active = [one for one in answer.alarms if one.state != "normal"]
     parts += [
         Text(f"ALARM {one.alarm.replace('_', ' ')}, {one.subject}: {one.reason}", style="bold red") for one in active

@@ -147,5 +147,5 @@ def health(site: SiteFolder = Path(), as_of: AsOf = None, as_json: AsJson = Fals
     from . import layout_health
 
     with open_site(site, as_of) as opened:
-        answer = answers.health(opened.settings, opened.reader, opened.as_of_ms, site=opened.folder)
+        answer = answers.health(opened.settings, opened.reader, opened.as_of_ms, site=opened.folder, look_back=True)
     show(answer, as_json, layout_health.health)
