@@ -1,4 +1,5 @@
-"""Which level sensors are sick though they speak: frozen, jumping, swapped, or without a usable value for long.
+"""Which sensors are sick though they speak: levels that are frozen, jump, are swapped or have had no usable value for
+long; a gauge that tells no rain while tanks gain.
 
 Worked out from the log alone, by the same function for the logger and at the desk.
 """
@@ -12,9 +13,11 @@ import numpy.typing as npt
 
 from rainstead import calc
 from rainstead.derive import judged_echoes
+from rainstead.lasthours import last_hours
 from rainstead.log import ReadingSource
 from rainstead.readings import F64, I64, U8, Kind, Quality
 from rainstead.settings import Ranger, Settings, sensor_kind
+from rainstead.silentgauge import STEPS, silent_gauge
 from rainstead.swaps import swapped
 
 __all__ = ["Sickness", "find_sickness"]
@@ -34,7 +37,8 @@ speed of sound by half a percent; a tip; a pulse. Common practice."""
 
 @dataclass(frozen=True, slots=True)
 class Sickness:
-    """state: frozen, jumped, swapped or no_value. since_ms: since when; None where it was so all the time looked at."""
+    """state: frozen, jumped, swapped, no_value; no_rain of a gauge. since_ms: since when; None where it was so all the
+    time looked at."""
 
     state: str
     since_ms: int | None
@@ -57,7 +61,28 @@ class _Series:
 
 
 def find_sickness(settings: Settings, reader: ReadingSource, as_of_ms: int) -> dict[str, Sickness]:
-    """What the last hours of the log say of each level sensor that is sick at a time."""
+    """What the last hours of the log say of each sensor that is sick at a time."""
+    found = _sick_levels(settings, reader, as_of_ms)
+    return found | _sick_counters(settings, reader, as_of_ms, found)
+
+
+def _sick_counters(
+    settings: Settings, reader: ReadingSource, as_of_ms: int, levels: Mapping[str, Sickness]
+) -> dict[str, Sickness]:
+    """Gauge and meter, held against the tanks; the levels that are sick themselves are no witnesses."""
+    if settings.rain is None:
+        return {}
+    gauge = silent_gauge(settings, last_hours(settings, reader, as_of_ms, STEPS), levels)
+    if gauge is None:
+        return {}
+    told = (
+        f"in {gauge.hours:g} h the tanks gained as {gauge.tanks_mm:.1f} mm of rain would make them, and it told "
+        f"{gauge.gauge_mm:.1f} mm; is its funnel blocked, or its cable cut?"
+    )
+    return {gauge.gauge: Sickness("no_rain", gauge.since_ms, told)}
+
+
+def _sick_levels(settings: Settings, reader: ReadingSource, as_of_ms: int) -> dict[str, Sickness]:
     rangers = {name: sensor for name, sensor in settings.sensors.items() if isinstance(sensor, Ranger)}
     if not rangers:
         return {}

@@ -34,10 +34,12 @@ _WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class SensorHealth:
-    """One sensor. state: ok, old, never, the name of its newest row's quality, or frozen, jumped, swapped, no_value.
+    """One sensor. state: ok, old, never, the name of its newest row's quality, or frozen, jumped, swapped, no_value,
+    no_rain.
 
     A gauge or a meter speaks only when something happens: it is ok while it has not said otherwise.
-    since_ms: since when it is frozen or has no value, or when it jumped or was swapped; None where it is not known.
+    since_ms: since when it is frozen, has no value or tells no rain, or when it jumped or was swapped; None where it
+    is not known.
     """
 
     name: str

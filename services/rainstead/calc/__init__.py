@@ -11,6 +11,7 @@ from .litres import TankLitres, tank_litres
 from .pump import FLOW_START, RUN_START, FlowState, PumpRun, RunState, flow_rows, open_run, runs
 from .rain import TIP_START, TipState, tip_rows
 from .sickness import has_moved, last_jump, same_since_ms
+from .silentgauge import agreed_rain_mm
 from .sound import dry_sound_speed_m_s, sound_speed_m_s, sound_u_ratio
 from .spells import Spell
 from .storm import STORM_START, Storm, StormState, open_storm, storms
@@ -58,6 +59,7 @@ __all__ = [
     "TipState",
     "TruncatedCone",
     "Volume",
+    "agreed_rain_mm",
     "combine",
     "crossed_since_ms",
     "deaf_hours",
