@@ -57,7 +57,7 @@ def make_app(kept: Kept) -> Flask:
 
     def screen_page(screen: str, here: str, numbers: dict[str, int]) -> Response:
         told = kept.ask(screen, numbers)
-        common = {"title": _TITLES[screen], "here": here, "told": told, "numbers": numbers}
+        common: dict[str, Any] = {"title": _TITLES[screen], "here": here, "told": told, "numbers": numbers}
         if told.refused is not None:
             return html("nothing.html", 404, **common, said=told.refused)
         if told.answer is None:

@@ -15,32 +15,31 @@ class Carried:
     """
 
     def __init__(self) -> None:
-        self._of: tuple[object, ...] | None = None
+        self._settings: Settings | None = None
+        self._log_of: tuple[object, ...] | None = None
         self._deriver: Deriver | None = None
         self._state: State | None = None
         self._seen = 0
 
     def brought_up(self, settings: Settings, log: LogReader, as_of_ms: int) -> tuple[Deriver, State]:
         """The state after all readings at or before a time."""
-        if self._deriver is None or self._of is None or self._of[0] is not settings:
-            self._deriver, self._state = Deriver(settings), None
+        if self._deriver is None or self._settings is not settings:
+            self._deriver, self._settings, self._state = Deriver(settings), settings, None
+        place = log.path.stat()
         # A clock that is set right moves stamps that were read before: then a doubtful segment is doubtful no more.
-        now_of = (settings, log.identity(), tuple(log.doubtful_segments()))
+        log_of = (place.st_dev, place.st_ino, log.identity(), *log.doubtful_segments())
+        if log_of != self._log_of:
+            self._log_of, self._state, self._seen = log_of, None, 0
         notes = log.behind(self._seen)
-        self._seen = max([self._seen, *(note.number for note in notes)])
+        changed_ms = min((note.from_ms for note in notes), default=as_of_ms + 1)
         state = self._state
-        if now_of != self._of or state is None or _is_behind(state, [note.from_ms for note in notes], as_of_ms):
-            if self._of is not None and now_of[1] != self._of[1]:
-                self._seen = max((note.number for note in log.behind(0)), default=0)
-            state = resume(log, self._deriver, upto_ms=as_of_ms)
+        if state is None or state.upto_ms is None or state.upto_ms >= min(changed_ms, as_of_ms + 1):
+            # A state that the log keeps may be older than the change, and not know of it.
+            state = resume(log, self._deriver, upto_ms=min(as_of_ms, changed_ms - 1))
         # Nothing that is half brought up is kept where the log fails meanwhile.
-        self._of, self._state = None, None
+        self._state = None
         for newer, _ in replay(log, self._deriver, state=state, upto_ms=as_of_ms):
             state = newer
-        self._of, self._state = now_of, state
+        self._state = state
+        self._seen = max([self._seen, *(note.number for note in notes)])
         return self._deriver, state
-
-
-def _is_behind(state: State, changed_ms: list[int], as_of_ms: int) -> bool:
-    upto_ms = state.upto_ms
-    return upto_ms is not None and (upto_ms > as_of_ms or any(from_ms <= upto_ms for from_ms in changed_ms))

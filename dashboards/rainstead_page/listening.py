@@ -31,6 +31,8 @@ class CannotListen(RainsteadError, OSError):
 class _Channel(HTTPChannel):  # type: ignore[misc]
     """A connection whose patience begins with the request: a byte now and then does not prolong it."""
 
+    last_activity: float
+
     def handle_read(self) -> None:
         begun = self.last_activity
         super().handle_read()

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from rainstead import answers
 from rainstead.derive import Deriver, State
+from rainstead.log import LogReader
 from rainstead.notebook import read_notes
 from rainstead.settings import Settings
 
@@ -78,7 +79,7 @@ def _health(ask: Ask) -> tuple[answers.Answer, int]:
         return answers.health(ask.settings, log, ask.as_of_ms, site=ask.folder, state=state), len(log.damaged)
 
 
-def _brought_up(ask: Ask, log: LateLog) -> tuple[Deriver, State]:
+def _brought_up(ask: Ask, log: LogReader) -> tuple[Deriver, State]:
     assert ask.carried is not None
     return ask.carried.brought_up(ask.settings, log, ask.as_of_ms)
 
