@@ -17,6 +17,7 @@ _KNOWN: dict[str, type[Any]] = {
         calc.HoldState,
         calc.LatestState,
         calc.MedianState,
+        calc.Plateau,
         calc.Spell,
         calc.RunState,
         calc.StormState,

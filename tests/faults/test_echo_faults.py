@@ -116,6 +116,29 @@ def test_a_doubled_echo_at_the_brim_is_a_bound_at_the_desk_and_no_jump(tmp_path:
     assert (tank.state, tank.is_at_least) == ("at_least_brim", True)
 
 
+@pytest.mark.parametrize("share", [0.02, 0.1])
+def test_wild_echoes_neither_begin_nor_end_a_doubled_one(share: float) -> None:
+    rng = np.random.default_rng(6)
+    true_mm = fill_and_fall()
+    says = np.round(doubles(true_mm + rng.normal(0, 2, len(true_mm))))
+    wild = rng.random(len(says)) < share
+    says[wild] = rng.uniform(130, 2400, np.count_nonzero(wild))
+    text = HIGH.replace("_delay = 10", "_delay = 60")  # as long as alarms wait where the settings do not say, or less
+    found = work_out(text, says, np.where(says <= 250, Quality.BLANKED, Quality.OK).astype(np.uint8))
+    held = ~wild & (true_mm < 240)
+    assert np.mean(found.quality[held] == Quality.BLANKED) > 0.98
+    assert np.mean(found.quality[~wild & (true_mm > 290)] == Quality.OK) > 0.98
+    assert len(found.raised("overflow_risk")) == 1
+
+
+@pytest.mark.parametrize("wild", [1, 2, 3, 30])
+def test_a_short_echo_from_a_wet_face_does_not_make_a_level_of_twice_its_distance_a_full_tank(wild: int) -> None:
+    """Water at 0.46 m, and a drop on the face that reads as 0.25 m for some readings."""
+    says = np.concatenate([np.full(50, 457.0), np.full(wild, 250.0), np.full(500, 458.0)])
+    found = work_out(HIGH, says, np.where(says <= 250, Quality.BLANKED, Quality.OK).astype(np.uint8))
+    assert set(found.quality[says > 300].tolist()) == {Quality.OK}
+
+
 def test_the_hardest_draw_from_the_brim_is_no_doubled_echo() -> None:
     """0.5 m a minute, the fastest that the settings say: 83 mm a reading."""
     says = np.concatenate([np.full(30, 255.0), np.arange(255.0, 1500.0, 83.0)])

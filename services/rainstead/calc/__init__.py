@@ -2,7 +2,7 @@
 
 from .dated import in_force
 from .dropouts import DeafHours, deaf_hours
-from .echoes import BLIND_START, STEP_ALLOWANCE_MM, BlindState, doubled, near_any
+from .echoes import BLIND_START, STEP_ALLOWANCE_MM, BlindState, Plateau, doubled, near_any
 from .filters import MEDIAN_START, MedianState, running_median
 from .fixedechoes import FixedEcho, fixed_echoes
 from .hold import HOLD_START, HoldState, hold
@@ -48,6 +48,7 @@ __all__ = [
     "LitresPerCentimetre",
     "LyingCylinder",
     "MedianState",
+    "Plateau",
     "PumpRun",
     "RunState",
     "Spell",

@@ -18,7 +18,7 @@ from .state import GaugeState, MeterState, State, TankNow, TankState
 
 __all__ = ["AIR_MAX_AGE_MS", "CALCULATION", "Deriver"]
 
-CALCULATION = 3
+CALCULATION = 4
 """Raised when a change of code changes an answer: kept states of another number are not used."""
 
 AIR_MAX_AGE_MS = 2 * 3_600_000
