@@ -41,7 +41,10 @@ class LastHours:
     tanks: Mapping[str, TankSteps]
     tipped_ms: I64
     rain_mm: F64
+    flow_began_ms: I64
+    """When the counting of each of the meter's rows began."""
     flowed_ms: I64
+    pulses: I64
     flowed_l: F64
     gauge_quality: int | None
     """Of its newest row; None where there is none."""
@@ -76,7 +79,9 @@ def last_hours(settings: Settings, reader: ReadingSource, as_of_ms: int, steps: 
         tanks={name: _steps(parts, edges_ms) for name, parts in levels.items()},
         tipped_ms=np.concatenate([no_times, *(rows.t_ms for rows in rain)]),
         rain_mm=np.concatenate([nothing, *(rows.rain_mm for rows in rain)]),
+        flow_began_ms=np.concatenate([no_times, *(rows.start_ms for rows in flow)]),
         flowed_ms=np.concatenate([no_times, *(rows.t_ms for rows in flow)]),
+        pulses=np.concatenate([no_times, *(rows.pulses for rows in flow)]),
         flowed_l=np.concatenate([nothing, *(rows.volume_l for rows in flow)]),
         gauge_quality=None if state.gauge is None else state.gauge.last_quality,
     )

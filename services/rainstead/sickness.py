@@ -1,5 +1,5 @@
 """Which sensors are sick though they speak: levels that are frozen, jump, are swapped or have had no usable value for
-long; a gauge that tells no rain while tanks gain.
+long; a gauge that tells no rain while tanks gain; a meter whose pulses are hardly water.
 
 Worked out from the log alone, by the same function for the logger and at the desk.
 """
@@ -13,8 +13,9 @@ import numpy.typing as npt
 
 from rainstead import calc
 from rainstead.derive import judged_echoes
-from rainstead.lasthours import last_hours
+from rainstead.lasthours import LastHours, last_hours
 from rainstead.log import ReadingSource
+from rainstead.meterdoubt import doubtful_words, doubts_of, idle_meter
 from rainstead.readings import F64, I64, U8, Kind, Quality
 from rainstead.settings import Ranger, Settings, sensor_kind
 from rainstead.silentgauge import STEPS, silent_gauge
@@ -28,6 +29,9 @@ AT_ONCE: Final = 10_000
 JUMP_TOLD_MS: Final = 3_600_000
 SWAP_TAIL: Final = 20
 """Periods of the slowest ranger before an outage that are looked at for a swap."""
+ODD_TOLD_MS: Final = 3_600_000
+FEWEST_ODD: Final = 5
+"""Rows in doubt before a meter is called sick for them: a rotor may be knocked."""
 FEWEST_SAME: Final = 30
 """Equal readings before a sensor may be called frozen: one that speaks seldom is given more time."""
 MOVED: Final = {Kind.LEVEL: 10.0, Kind.TEMPERATURE: 3.0, Kind.TIP: 1.0, Kind.PULSE: 1.0}
@@ -37,8 +41,8 @@ speed of sound by half a percent; a tip; a pulse. Common practice."""
 
 @dataclass(frozen=True, slots=True)
 class Sickness:
-    """state: frozen, jumped, swapped, no_value; no_rain of a gauge. since_ms: since when; None where it was so all the
-    time looked at."""
+    """state: frozen, jumped, swapped, no_value; no_rain of a gauge; odd_pulses, no_draw of a meter. since_ms: since
+    when; None where it was so all the time looked at."""
 
     state: str
     since_ms: int | None
@@ -70,16 +74,38 @@ def _sick_counters(
     settings: Settings, reader: ReadingSource, as_of_ms: int, levels: Mapping[str, Sickness]
 ) -> dict[str, Sickness]:
     """Gauge and meter, held against the tanks; the levels that are sick themselves are no witnesses."""
-    if settings.rain is None:
+    if settings.rain is None and (settings.pump is None or settings.pump.meter is None):
         return {}
-    gauge = silent_gauge(settings, last_hours(settings, reader, as_of_ms, STEPS), levels)
-    if gauge is None:
-        return {}
-    told = (
-        f"in {gauge.hours:g} h the tanks gained as {gauge.tanks_mm:.1f} mm of rain would make them, and it told "
-        f"{gauge.gauge_mm:.1f} mm; is its funnel blocked, or its cable cut?"
-    )
-    return {gauge.gauge: Sickness("no_rain", gauge.since_ms, told)}
+    hours = last_hours(settings, reader, as_of_ms, STEPS)
+    found: dict[str, Sickness] = {}
+    if (gauge := silent_gauge(settings, hours, levels)) is not None:
+        told = (
+            f"in {gauge.hours:g} h the tanks gained as {gauge.tanks_mm:.1f} mm of rain would make them, and it told "
+            f"{gauge.gauge_mm:.1f} mm; is its funnel blocked, or its cable cut?"
+        )
+        found[gauge.gauge] = Sickness("no_rain", gauge.since_ms, told)
+    if settings.pump is not None and settings.pump.meter is not None:
+        if (sick := _odd_pulses(settings, hours, as_of_ms)) is not None:
+            found[settings.pump.meter] = sick
+        elif (idle := idle_meter(settings, hours, levels)) is not None:
+            told = (
+                f"in {idle.hours:g} h it told {idle.metered_l:.0f} L, and {idle.source}, which it draws from, fell by "
+                f"{max(idle.fell_l, 0.0):.0f} L; does it count without flow, or was water let in?"
+            )
+            found[idle.meter] = Sickness("no_draw", idle.since_ms, told)
+    return found
+
+
+def _odd_pulses(settings: Settings, hours: LastHours, as_of_ms: int) -> Sickness | None:
+    """Pulses of the last hour that may be no water."""
+    recent = hours.flowed_ms > as_of_ms - ODD_TOLD_MS
+    doubts = doubts_of(settings, hours.flow_began_ms, hours.flowed_ms, hours.pulses)
+    odd = recent & (doubts != calc.PulseDoubt.NONE)
+    words = doubtful_words(doubts[odd])
+    if words is None or np.count_nonzero(odd) < FEWEST_ODD:
+        return None
+    told = f"{hours.flowed_l[odd].sum():.0f} L of the last hour are in doubt ({words})"
+    return Sickness("odd_pulses", int(hours.flowed_ms[odd][0]), told)
 
 
 def _sick_levels(settings: Settings, reader: ReadingSource, as_of_ms: int) -> dict[str, Sickness]:

@@ -59,7 +59,7 @@ def muted(block: Block) -> Block:
 
 
 def log_of(folder: Path, made: list[Block], *, mute: bool, text: str = TEXT) -> Path:
-    columns: list[Columns] = [muted(block) if mute else block for block in made]
+    columns = [Columns(*(muted(block) if mute else block)) for block in made]
     fill_log(folder / "readings.db", text, parse_settings(text, "test"), columns)
     return folder / "readings.db"
 

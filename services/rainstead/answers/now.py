@@ -10,7 +10,7 @@ from rainstead.log import ReadingSource
 from rainstead.readings import Quality
 from rainstead.replay import state_at
 from rainstead.settings import Settings
-from rainstead.sickness import find_sickness
+from rainstead.sickness import Sickness, find_sickness
 
 from .alarms import AlarmStanding, standing
 from .answer import Answer, head
@@ -62,7 +62,7 @@ class RainNow:
 
 @dataclass(frozen=True, slots=True)
 class FlowNow:
-    """Flow at the meter now, and the pump run that has not ended. because: why the flow is unknown."""
+    """Flow at the meter now, and the pump run that has not ended. because: why the flow is unknown or in doubt."""
 
     flow_l_min: float | None
     because: str | None
@@ -114,7 +114,7 @@ def now_from_state(
         total=total(levels),
         reserve=_reserve(settings, levels),
         rain=_rain(settings, reader, deriver, state, as_of_ms, why_blind),
-        flow=_flow(settings, deriver, state, as_of_ms, why_blind),
+        flow=_flow(settings, deriver, state, as_of_ms, why_blind, sick),
         alarms=standing(settings, reader.events(upto_ms=as_of_ms)),
         sensors=sensors,
     )
@@ -177,16 +177,23 @@ def _rain(
 
 
 def _flow(
-    settings: Settings, deriver: Deriver, state: State, as_of_ms: int, why_blind: Mapping[str, str | None]
+    settings: Settings,
+    deriver: Deriver,
+    state: State,
+    as_of_ms: int,
+    why_blind: Mapping[str, str | None],
+    sick: Mapping[str, Sickness],
 ) -> FlowNow | None:
     if settings.pump is None or settings.pump.meter is None or state.meter is None:
         return None
     meter, run = state.meter, deriver.open_run(state)
     if run is not None and as_of_ms - run.end_ms > settings.pump.run_gap_s * 1000:
         run = None
-    if settings.pump.meter in why_blind:
+    # A meter that counts too much is in doubt, not blind: in a fire a doubtful flow is better than none.
+    doubt = sick[settings.pump.meter].because if settings.pump.meter in sick else None
+    if settings.pump.meter in why_blind and doubt is None:
         return FlowNow(None, why_blind[settings.pump.meter], run)
     if meter.last_ms is None:
         return FlowNow(None, "the log has no reading of it", run)
     stopped = as_of_ms - meter.last_ms > _FLOW_OLD_MS
-    return FlowNow(0.0 if stopped else meter.flow_l_min, None, run)
+    return FlowNow(0.0 if stopped else meter.flow_l_min, doubt, run)

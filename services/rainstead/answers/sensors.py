@@ -35,7 +35,7 @@ _WORDS = {
 @dataclass(frozen=True, slots=True)
 class SensorHealth:
     """One sensor. state: ok, old, never, the name of its newest row's quality, or frozen, jumped, swapped, no_value,
-    no_rain.
+    no_rain, odd_pulses, no_draw.
 
     A gauge or a meter speaks only when something happens: it is ok while it has not said otherwise.
     since_ms: since when it is frozen, has no value or tells no rain, or when it jumped or was swapped; None where it

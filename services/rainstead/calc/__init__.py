@@ -8,6 +8,7 @@ from .fixedechoes import FixedEcho, fixed_echoes
 from .hold import HOLD_START, HoldState, hold
 from .latest import LatestState, latest_sum
 from .litres import TankLitres, tank_litres
+from .pulsedoubt import PulseDoubt, pulse_doubts
 from .pump import FLOW_START, RUN_START, FlowState, PumpRun, RunState, flow_rows, open_run, runs
 from .rain import TIP_START, TipState, tip_rows
 from .sickness import has_moved, last_jump, same_since_ms
@@ -49,6 +50,7 @@ __all__ = [
     "LyingCylinder",
     "MedianState",
     "Plateau",
+    "PulseDoubt",
     "PumpRun",
     "RunState",
     "Spell",
@@ -78,6 +80,7 @@ __all__ = [
     "near_any",
     "open_run",
     "open_storm",
+    "pulse_doubts",
     "resolution_u",
     "running_median",
     "runs",

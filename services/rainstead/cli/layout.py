@@ -65,7 +65,8 @@ def now(answer: NowAnswer) -> Group:
         run = answer.flow.run
         flow = f"{answer.flow.flow_l_min:.1f} L/min" if answer.flow.flow_l_min is not None else "unknown"
         if answer.flow.because is not None:
-            flow += f", because {answer.flow.because}"
+            doubted = "" if answer.flow.flow_l_min is None else " in doubt"
+            flow += f",{doubted} because {answer.flow.because}"
         said = f"Flow {flow}"
         if run is not None:
             said += f"; this pump run {run.volume_l:z,.0f} L in {span((run.end_ms - run.start_ms) / 1000)}"
@@ -259,7 +260,16 @@ def pump(answer: PumpAnswer) -> Group:
     said = f"{len(answer.runs)} runs, {litres(answer.total_l)} by meter {answer.meter}."
     if any(line.fuel_estimate_l is not None for line in answer.runs):
         said += " Fuel is an estimate, by the rate in the settings."
-    return Group(table, Text(""), _dim(said), _dim(_PUMP_CAUTION))
+    odd = [
+        Text(
+            f"{moment(line.run.start_ms, answer.time_zone)}: {line.doubtful_l:.1f} L of this run are in doubt "
+            f"({line.doubt}).",
+            style="yellow",
+        )
+        for line in answer.runs
+        if line.doubt is not None
+    ]
+    return Group(table, Text(""), *odd, _dim(said), _dim(_PUMP_CAUTION))
 
 
 def alarms(answer: AlarmsAnswer) -> Group:

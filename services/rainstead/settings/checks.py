@@ -101,6 +101,11 @@ def _sensors(settings: Settings) -> Iterator[Mistake]:
                     yield Mistake(f"{key}.false_echoes[{k}]", f"{mark_m:g} m", said)
             if sensor.air is not None:
                 yield from _named(settings, f"{key}.air", sensor.air, OneWireProbe, "a one-wire probe")
+        if isinstance(sensor, FlowPulse):
+            for k, one in enumerate(sensor.calibrations):
+                if one.flow_min_l_min is not None and (one.flow_max_l_min or math.inf) <= one.flow_min_l_min:
+                    said = f"must be more than flow_min_l_min ({one.flow_min_l_min:g})"
+                    yield Mistake(f"{key}.calibrations[{k}].flow_max_l_min", f"{one.flow_max_l_min:g}", said)
         if isinstance(sensor, TippingBucket) and sensor.closest_tips_s < sensor.bounce_s:
             yield Mistake(
                 f"{key}.closest_tips",

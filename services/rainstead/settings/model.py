@@ -167,6 +167,10 @@ class MeterCalibration(Part):
     k_factor_per_l: Annotated[float, Field(gt=0)]
     u_ratio: Ratio = 0.03
     """Relative standard uncertainty."""
+    flow_min_l_min: Annotated[float | None, Field(gt=0)] = None
+    """The least flow that turns the rotor steadily, by its maker: below it the meter is blind, pulses are doubted."""
+    flow_max_l_min: Annotated[float | None, Field(gt=0)] = None
+    """The most that it can measure, by its maker: pulses above it are doubted."""
 
 
 class FlowPulse(Part):
