@@ -163,15 +163,18 @@ def _levels(reader: ReadingSource, rangers: Mapping[str, Ranger], from_ms: int, 
 def _swapped(
     reader: ReadingSource, rangers: Mapping[str, Ranger], levels: Mapping[str, _Series], from_ms: int
 ) -> dict[str, Sickness]:
-    last_ms = reader.last_before_ms(from_ms) if len(rangers) > 1 else None
-    before = {name: levels[name] for name in rangers}
-    if last_ms is not None:
-        # The board may have been off for days: what was said before is older than what is looked at.
-        slowest_ms = round(max(ranger.every_s for ranger in rangers.values()) * 1000)
-        before = _levels(reader, rangers, last_ms - SWAP_TAIL * slowest_ms, min(last_ms, from_ms))
-        before = {name: _joined([before[name], levels[name]]) for name in rangers}
+    if len(rangers) < 2:
+        return {}
+    told_of = {name: (one.t_ms, one.value) for name, one in levels.items()}
+    tail_ms = SWAP_TAIL * round(max(ranger.every_s for ranger in rangers.values()) * 1000)
+    last_ms = reader.last_before_ms(from_ms)
+    if last_ms is not None and from_ms - last_ms > tail_ms:
+        # The board was off, perhaps for days: what was said before is older than what is looked at.
+        for name, one in _levels(reader, rangers, last_ms - tail_ms, last_ms).items():
+            t_ms, value = told_of[name]
+            told_of[name] = np.concatenate([one.t_ms, t_ms]), np.concatenate([one.value, value])
     found: dict[str, Sickness] = {}
-    for name, (other, at_ms) in swapped({name: (one.t_ms, one.value) for name, one in before.items()}).items():
+    for name, (other, at_ms) in swapped(told_of).items():
         told = f"it says what {other} said before, and the other way round: may be another sensor; "
         told += "check which plug is in which port, and use names that stay with the port (`ls /dev/serial/by-path`)"
         found[name] = Sickness("swapped", at_ms, told)

@@ -32,12 +32,14 @@ def lasting_steps(t_ms: I64, value: F64, least: float) -> list[Step]:
     at_ms, values = t_ms[known], value[known]
     if len(values) < 2 * _SIDE:
         return []
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(values, _SIDE), axis=1)
-    before, after = medians[:-_SIDE], medians[_SIDE:]
     at_once = np.abs(np.diff(values)[_SIDE - 1 : len(values) - _SIDE])
+    leaps = np.flatnonzero(at_once >= least)
+    windows = np.lib.stride_tricks.sliding_window_view(values, _SIDE)
+    before, after = np.median(windows[leaps], axis=1), np.median(windows[leaps + _SIDE], axis=1)
     return [
-        Step(int(at_ms[k + _SIDE - 1]), int(at_ms[k + _SIDE]), float(before[k]), float(after[k]))
-        for k in np.flatnonzero((at_once >= least) & (np.abs(after - before) >= least)).tolist()
+        Step(int(at_ms[k + _SIDE - 1]), int(at_ms[k + _SIDE]), was, now)
+        for k, was, now in zip(leaps.tolist(), before.tolist(), after.tolist(), strict=True)
+        if abs(now - was) >= least
     ]
 
 
