@@ -15,7 +15,9 @@ from .address import Address
 __all__ = ["LIMIT_MS", "BrokerCarrier", "Carrier", "Job", "OnceCarrier", "Outcome", "check_address"]
 
 LIMIT_MS: Final = 30_000
-"""No try takes longer."""
+"""No try takes longer, once the libraries are loaded."""
+LOADING_MS: Final = 120_000
+"""A slow board that is busy needs a good part of this to load them."""
 _PROGRAM: Final = str(Path(__file__).with_name("carry.py"))
 
 
@@ -78,6 +80,7 @@ class _Child:
         self._stdin, self._stdout = self._process.stdin, self._process.stdout
         os.set_blocking(self._stdout.fileno(), False)
         self._rest = b""
+        self._loaded_ms: int | None = None
         self.send(job)
 
     def send(self, job: object) -> None:
@@ -101,8 +104,20 @@ class _Child:
             return {"ok": False, "reason": "the program that hands over failed"}
         return {"ok": False, "reason": "the program that hands over ended"} if ended else None
 
+    def ended(self, begun_ms: int, boot_ms: int, limit_ms: int) -> tuple[bool, dict[str, Any] | None]:
+        """Whether a try that began then is over, and what was said; None where its time was over first."""
+        told = self.said()
+        if told is not None and told.get("loaded"):
+            self._loaded_ms, told = boot_ms, self.said()
+        if told is not None:
+            return True, told
+        if self._loaded_ms is None:
+            return boot_ms - begun_ms >= LOADING_MS, None
+        return boot_ms - max(begun_ms, self._loaded_ms) >= limit_ms, None
+
     @property
     def is_alive(self) -> bool:
+        """Whether it runs."""
         return self._process.poll() is None
 
     def end(self) -> None:
@@ -133,8 +148,8 @@ class OnceCarrier:
         """See Carrier."""
         if self._child is None:
             return None
-        told = self._child.said()
-        if told is None and boot_ms - self._begun_ms < self._limit_ms:
+        is_over, told = self._child.ended(self._begun_ms, boot_ms, self._limit_ms)
+        if not is_over:
             return None
         self.close()
         return _outcome(told, self._limit_ms)
@@ -188,8 +203,8 @@ class BrokerCarrier:
         """See Carrier."""
         if self._begun_ms is None or self._child is None:
             return None
-        told = self._child.said()
-        if told is None and boot_ms - self._begun_ms < self._limit_ms:
+        is_over, told = self._child.ended(self._begun_ms, boot_ms, self._limit_ms)
+        if not is_over:
             return None
         self._begun_ms = None
         if told is None or not told.get("ok"):

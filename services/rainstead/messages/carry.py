@@ -82,6 +82,7 @@ def once(job: dict[str, Any]) -> None:
     target.redirects = False
     sender = apprise.Apprise(asset=asset)
     sender.add(target)
+    say(loaded=True)
     kinds = {"alarm": "warning", "cleared": "success", "test": "info"}
     try:
         ok = bool(
@@ -118,6 +119,7 @@ def broker(job: dict[str, Any]) -> None:
         (refused if code.is_failure else connected).append(True)
 
     client.on_connect = on_connect
+    say(loaded=True)
     try:
         client.connect(job["host"], job["port"], keepalive=60)
     except Exception as error:
@@ -172,7 +174,14 @@ def _serve(client: Any, refused: list[bool], connected: list[bool]) -> None:
 def main() -> None:
     # A traceback may hold an address.
     sys.excepthook = lambda *_: None
-    job = json.loads(sys.stdin.buffer.readline())
+    # Byte by byte: what is read ahead would be missed by whoever waits for the next line.
+    line = b""
+    while not line.endswith(b"\n"):
+        byte = os.read(0, 1)
+        if not byte:
+            return
+        line += byte
+    job = json.loads(line)
     try:
         (broker if sys.argv[1] == "broker" else once)(job)
     except ModuleNotFoundError as error:

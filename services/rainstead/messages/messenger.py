@@ -48,6 +48,7 @@ class Messenger:
         *,
         tell: Callable[[str], object],
         boot_uuid: str | None = None,
+        look_every_ms: int = LOOK_EVERY_MS,
     ) -> None:
         self._site, self._zone = settings.site.name, settings.site.time_zone
         self._reading_due_s = _reading_due_s(settings, messages)
@@ -69,7 +70,7 @@ class Messenger:
         self._box.states |= {name: one for name, one in store.channels(boot_ms).items() if name in self._box.states}
         self._given_up = int(store.noted("given_up") or 0)
         self._under_way: dict[str, Parcel | None] = {}
-        self._next_look_ms = boot_ms
+        self._next_look_ms, self._look_every_ms = boot_ms, look_every_ms
         self._begun: dict[str, Any] | None = store.noted("begun")
         self._has_begun = bool(self._begun and self._begun.get("done"))
         if self._begun is None:
@@ -100,7 +101,7 @@ class Messenger:
     def step(self, boot_ms: int, wall_ms: int) -> int:
         """One round; returns the boot-clock time at which the next is due. Raises nothing that a person could mend."""
         if boot_ms >= self._next_look_ms:
-            self._next_look_ms = boot_ms + LOOK_EVERY_MS
+            self._next_look_ms = boot_ms + self._look_every_ms
             self._look(boot_ms, wall_ms)
             self._tests(boot_ms, wall_ms)
         self._give_up(boot_ms, wall_ms)

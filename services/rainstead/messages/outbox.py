@@ -19,6 +19,9 @@ FIRST_WAIT_MS: Final = 30_000
 LONGEST_WAIT_MS: Final = 900_000
 FRESH_WAIT_MS: Final = 60_000
 """A new message does not wait longer than this for a channel that failed before."""
+HELD_KEPT_MS: Final = 10_000
+QUEUED_KEPT_MS: Final = 600_000
+"""So often it is put down how long something has waited: a restart takes no more than this from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +140,8 @@ class Outbox:
         for one in list(self._open):
             before_ms = one.waited_ms
             one.waited_ms += passed_ms
-            if before_ms // 60_000 != one.waited_ms // 60_000:
+            every_ms = HELD_KEPT_MS if one.state == "held" else QUEUED_KEPT_MS
+            if before_ms // every_ms != one.waited_ms // every_ms:
                 self.changed.append(one)
             if one.state == "held":
                 self._release(one)

@@ -1,0 +1,525 @@
+"""What is told of alarms, and what is not told again."""
+
+import contextlib
+import json
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from telling_site import MINUTE_MS, TABLE, TellingSite
+
+from rainstead import alarms as rules
+from rainstead.messages import ask_for_test, read_messages
+from rainstead.messages.carrier import Job, Outcome
+from rainstead.messages.request import REQUEST_FILE
+from rainstead.messages.store import Store
+
+HOUR_MS = 60 * MINUTE_MS
+DAY_MS = 24 * HOUR_MS
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[TellingSite]:
+    made = TellingSite(tmp_path / "site")
+    yield made
+    made.close()
+
+
+def test_an_alarm_and_its_end_are_told_once_each_in_words_that_say_what_to_do(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    assert site.carriers["mail"].taken == []
+    site.alarm(True)
+    site.run(MINUTE_MS)
+    site.clock.now_ms += HOUR_MS
+    site.alarm(False, reason="freeboard 420 L, at or over 400 L for 300 s")
+    site.run(10 * MINUTE_MS)
+    raised, cleared = site.carriers["mail"].alarms()
+    assert raised.title == "Invented [hollow]: make room in tank house: it is near its brim"
+    assert "Alarm: overflow risk, tank house\nSince: 2026-05-28 21:27 WEST\nValue: 280 L (limit 300 L)" in raised.body
+    assert "Why: freeboard 280 L, at or under 300 L for 60 s" in raised.body and "What it means:" in raised.body
+    assert "guess" not in raised.body
+    assert cleared.title == "Invented [hollow]: nothing to do any more: overflow risk, tank house is over"
+    assert cleared.kind == "cleared" and raised.kind == "alarm"
+
+
+def test_an_alarm_of_the_reserve_carries_the_caution_about_staying(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    site.alarm(True, "low_reserve", "site")
+    site.run(MINUTE_MS)
+    (told,) = site.carriers["mail"].taken
+    assert "no advice to stay and defend" in told.body and "fire authority" in told.body
+
+
+def test_an_alarm_goes_out_at_once_though_nobody_has_set_the_clock_and_says_that_its_time_is_a_guess(
+    site: TellingSite,
+) -> None:
+    site.begin_log(trusted=False)
+    site.start()
+    site.run(MINUTE_MS)
+    site.alarm(True)
+    site.run(6_000)
+    (told,) = site.carriers["mail"].taken
+    assert "(a guess: the board's clock was not set)" in told.body
+
+
+def test_what_stood_before_the_first_start_is_not_told_and_its_end_is(site: TellingSite) -> None:
+    site.alarm(True)
+    site.alarm(True, "sensor_fault", "pool_level")
+    site.clock.now_ms += HOUR_MS
+    site.start()
+    site.run(10 * MINUTE_MS)
+    assert site.carriers["mail"].taken == []
+    site.alarm(False)
+    site.run(MINUTE_MS)
+    (told,) = site.carriers["mail"].taken
+    assert "is over" in told.title
+    assert "Also standing: sensor fault, pool_level" in told.body
+
+
+def test_the_first_alarm_of_a_site_that_had_no_log_yet_is_told(tmp_path: Path) -> None:
+    site = TellingSite(tmp_path / "site", with_log=False)
+    site.start()
+    site.run(MINUTE_MS)
+    site.begin_log()
+    site.alarm(True)
+    site.run(MINUTE_MS)
+    assert len(site.carriers["mail"].taken) == 1
+    site.close()
+
+
+def test_a_clock_that_is_set_by_years_fires_nothing_again(site: TellingSite) -> None:
+    site.begin_log(trusted=False)
+    site.start()
+    site.alarm(True)
+    site.clock.now_ms += 5 * MINUTE_MS
+    site.alarm(False)
+    site.run(MINUTE_MS)
+    assert len(site.carriers["mail"].taken) == 2
+    assert site.writer is not None
+    site.clock.step_wall(3 * 365 * DAY_MS)
+    site.writer.correct_boot(site.boot, site.clock.offset_ms)
+    site.segment = site.writer.begin_segment(site.boot, site.clock.offset_ms, trusted=True)
+    site.alarm(True, "sensor_fault", "house_level")
+    site.run(MINUTE_MS)
+    site.start()
+    site.run(MINUTE_MS)
+    assert [job.title.partition(": ")[2] for job in site.carriers["mail"].taken[2:]] == ["see to sensor house_level"]
+
+
+def test_a_log_that_was_moved_aside_for_damage_fires_nothing_again(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    site.alarm(True)
+    site.alarm(True, "sensor_fault", "pool_level")
+    site.run(MINUTE_MS)
+    site.end_log()
+    for path in site.folder.glob("readings.db*"):
+        path.rename(site.folder / f"aside-{path.name}")
+    site.run(MINUTE_MS)
+    site.clock.now_ms += MINUTE_MS
+    site.begin_log()
+    site.alarm(True)
+    site.run(10 * MINUTE_MS)
+    assert len(site.carriers["mail"].taken) == 2, "the same alarm, raised anew by the new log"
+    site.run(HOUR_MS)
+    assert site.carriers["mail"].titles[2:] == ["look at sensor fault, pool_level: the new log has not raised it again"]
+    site.alarm(False)
+    site.run(MINUTE_MS)
+    assert len(site.carriers["mail"].taken) == 4
+
+
+def test_an_old_copy_that_is_laid_in_the_place_of_the_log_fires_nothing(site: TellingSite, tmp_path: Path) -> None:
+    other = TellingSite(tmp_path / "other", with_log=False)
+    other.boot_uuid = "long ago"
+    other.begin_log()
+    for day in range(5):
+        other.alarm(day % 2 == 0, at_ms=other.clock.wall_ms() - (400 - day) * DAY_MS)
+    other.close()
+    site.start()
+    site.run(MINUTE_MS)
+    site.end_log()
+    for path in site.folder.glob("readings.db*"):
+        path.unlink()
+    shutil.copy(other.folder / "readings.db", site.folder / "readings.db")
+    site.run(5 * MINUTE_MS)
+    assert site.carriers["mail"].taken == []
+
+
+def test_what_an_import_brings_is_not_told(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    site.alarm(True)
+    site.run(MINUTE_MS)
+    assert site.writer is not None
+    kept = site.alarm(True)
+    boot = site.writer.begin_boot("import", "an import's own", 0)
+    segment = site.writer.begin_segment(boot, 0, trusted=True)
+    old = [kept, *(type(kept)(kept.t_ms - k * HOUR_MS, "low_reserve", "site", "normal", 1, 1, "L", "") for k in (1, 2))]
+    site.writer.replace_events(segment, old)
+    site.run(MINUTE_MS)
+    assert len(site.carriers["mail"].taken) == 1
+
+
+def test_after_months_without_a_messenger_only_the_last_change_of_each_alarm_is_told(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    for k in range(21):
+        site.clock.now_ms += 3 * DAY_MS
+        site.alarm(k % 2 == 0)
+    site.clock.now_ms += 3 * DAY_MS
+    site.start()
+    site.run(MINUTE_MS)
+    (told,) = site.carriers["mail"].taken
+    assert "Before that it changed 20 times" in told.body
+
+
+def test_chatter_is_told_once_as_such_and_its_end_once(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    for k in range(100):
+        site.alarm(k % 2 == 0)
+        site.run(7_000)
+    assert len(site.carriers["mail"].taken) == 3
+    assert site.carriers["mail"].titles[2] == "look at overflow risk, tank house: it comes and goes"
+    site.start()
+    site.run(20 * MINUTE_MS)
+    assert site.carriers["mail"].titles[3:] == ["nothing to do any more: overflow risk, tank house is over"]
+    site.alarm(True)
+    site.run(MINUTE_MS)
+    assert len(site.carriers["mail"].taken) == 5
+
+
+def test_noise_about_a_limit_for_thirty_days_is_at_most_one_message_for_each_real_crossing(site: TellingSite) -> None:
+    """A level that rises and falls through the limit with noise of half the deadband, by the rule that the log runs."""
+    draw = np.random.default_rng(11)
+    rule = rules.LimitRule(limit=300.0, deadband=100.0, on_delay_ms=60_000, off_delay_ms=300_000)
+    t_ms = site.clock.wall_ms() + np.arange(30 * 24 * 60, dtype=np.int64) * MINUTE_MS
+    true_l = 350.0 + 250.0 * np.sin(2 * np.pi * np.arange(len(t_ms)) / (36 * 60))
+    _, changes = rules.advance(rules.LIMIT_START, rule, t_ms, true_l + draw.normal(0.0, 15.0, len(t_ms)))
+    crossings = int(np.count_nonzero(np.diff((true_l <= 300.0).astype(int)))) + int(true_l[0] <= 300.0)
+    site.start()
+    site.run(MINUTE_MS)
+    for change in changes:
+        site.clock.now_ms = max(site.clock.now_ms, change.t_ms - site.clock.offset_ms)
+        site.alarm(change.active)
+        site.run(6_000)
+    assert 30 < len(site.carriers["mail"].alarms()) <= crossings
+    assert len(site.carriers["mail"].alarms()) == len(changes)
+
+
+def test_no_more_than_so_many_an_hour_go_to_a_channel_and_every_alarm_is_in_one_of_them(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    for k in range(60):
+        site.alarm(True, "sensor_fault", f"sensor_{k:02d}")
+        site.run(2 * MINUTE_MS)
+    site.run(HOUR_MS)
+    mail = site.carriers["mail"]
+    assert len(mail.taken) <= 12 * 3
+    told = "\n".join(job.title + job.body for job in mail.taken)
+    assert [k for k in range(60) if f"sensor_{k:02d}" not in told] == []
+    gathered = [job for job in mail.taken if "gathered" in job.body]
+    assert gathered and "messages; the last:" in gathered[0].title
+    assert len(mail.taken) < 30
+
+
+def test_a_second_channel_steps_in_only_where_the_first_has_not_taken_it_in_time(tmp_path: Path) -> None:
+    table = TABLE + '[messages.channels.phone]\naddress_file = "phone.address"\nafter = "10 min"\n'
+    site = TellingSite(tmp_path / "site", table)
+    site.start()
+    site.run(MINUTE_MS)
+    site.alarm(True)
+    site.run(30 * MINUTE_MS)
+    assert len(site.carriers["mail"].taken) == 1 and site.carriers["phone"].tried == []
+    site.carriers["mail"].says = lambda _job: Outcome(False, "it takes no connection")
+    site.alarm(False)
+    site.run(9 * MINUTE_MS)
+    assert site.carriers["phone"].tried == []
+    site.start()  # what it has waited is not forgotten
+    site.run(2 * MINUTE_MS)
+    assert len(site.carriers["phone"].taken) == 1
+    site.carriers["mail"].says = None
+    site.run(20 * MINUTE_MS)
+    assert len(site.carriers["mail"].taken) == 2 and len(site.carriers["phone"].taken) == 1
+    site.close()
+
+
+def test_tries_come_with_growing_waits_for_days_then_it_is_given_up_and_that_is_told(tmp_path: Path) -> None:
+    table = TABLE.replace("test_every", 'give_up_after = "12 h"\ntest_every')
+    table += '[messages.channels.push]\naddress_file = "push.address"\n'
+    site = TellingSite(tmp_path / "site", table)
+    site.look_every_ms = 5 * MINUTE_MS
+    site.start()
+    site.run(MINUTE_MS)
+    begun_ms = site.clock.boot_ms()
+    tried: list[int] = []
+
+    def refuse(_job: Job) -> Outcome:
+        tried.append(site.clock.boot_ms() - begun_ms)
+        return Outcome(False, "it answered 503")
+
+    site.carriers["mail"].says = refuse
+    site.alarm(True)
+    site.run(11 * HOUR_MS)
+    waits = np.diff(tried)
+    assert waits[0] < 45_000 and 10 * MINUTE_MS < waits[-1] < 20 * MINUTE_MS
+    assert len(set(waits[-10:].tolist())) > 3, "no jitter"
+    assert len(site.carriers["push"].taken) == 1
+    site.run(2 * HOUR_MS)
+    assert site.carriers["push"].titles[1:] == ["see to the channel mail: messages are given up"]
+    assert "it answered 503" in site.carriers["push"].taken[1].body
+    standing = read_messages(site.folder)
+    assert standing is not None
+    assert [(one.channel, one.because) for one in standing.given_up] == [("mail", "it answered 503")]
+    assert any("given up" in one for one in site.told)
+    site.run(14 * HOUR_MS)  # words about words are not made for ever
+    assert len(site.carriers["push"].taken) == 2
+    site.carriers["mail"].says = None
+    site.alarm(False)
+    site.run(HOUR_MS)
+    assert "is over" in site.carriers["mail"].titles[-1]
+    site.close()
+
+
+def test_a_clock_that_is_set_by_years_gives_nothing_up(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    site.carriers["mail"].says = lambda _job: Outcome(False, "it takes no connection")
+    site.alarm(True)
+    site.run(MINUTE_MS)
+    site.clock.step_wall(20 * 365 * DAY_MS)
+    site.run(MINUTE_MS)
+    site.start()
+    site.carriers["mail"].says = None
+    site.run(HOUR_MS)
+    assert len(site.carriers["mail"].alarms()) == 1
+
+
+def test_a_new_alarm_does_not_wait_for_the_long_waits_of_one_before(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    site.carriers["mail"].says = lambda _job: Outcome(False, "there is no way to it now")
+    site.alarm(True)
+    site.run(2 * HOUR_MS)
+    site.carriers["mail"].says = None
+    site.alarm(True, "low_reserve", "site")
+    site.run(70_000)
+    assert len(site.carriers["mail"].taken) == 2
+
+
+def test_a_restart_in_every_state_changes_nothing(tmp_path: Path) -> None:
+    """The same hours, once in one life and once with a restart every minute: the same messages, in the same order."""
+
+    def lived(folder: Path, every_ms: int) -> list[list[str]]:
+        table = TABLE + '[messages.channels.phone]\naddress_file = "phone.address"\nafter = "10 min"\n'
+        site = TellingSite(folder, table)
+        site.start()
+        site.run(MINUTE_MS)
+        first_ms = site.clock.boot_ms()
+
+        def away(_job: Job) -> Outcome:
+            minutes = (site.clock.boot_ms() - first_ms) / MINUTE_MS
+            return Outcome(not 5 <= minutes < 40, "it takes no connection")
+
+        site.carriers["mail"].says = away
+        happens = {
+            0: [("overflow_risk", "house", True)],
+            6: [("low_reserve", "site", True), ("overflow_risk", "house", False)],
+            45: [("low_reserve", "site", False)],
+            60: [("sensor_fault", "gauge", True)],
+        }
+        for minute in range(90):
+            for alarm, subject, active in happens.get(minute, []):
+                site.alarm(active, alarm, subject)
+            for _ in range(MINUTE_MS // every_ms):
+                site.run(every_ms)
+                if every_ms < MINUTE_MS:
+                    site.start()
+        told = [one.titles for one in site.carriers.values()]
+        site.close()
+        return told
+
+    once = lived(tmp_path / "once", MINUTE_MS)
+    assert once == lived(tmp_path / "often", 20_000)
+    assert len(once[0]) == 5 and len(once[1]) == 2
+
+
+def test_a_silent_logger_is_told_by_the_messenger_and_its_return_too(site: TellingSite) -> None:
+    site.start()
+    site.run(HOUR_MS)
+    site.is_logging = False
+    site.run(12 * MINUTE_MS)
+    assert site.carriers["mail"].taken == []
+    site.run(5 * MINUTE_MS)
+    assert site.carriers["mail"].titles == ["see to the board: the logger is silent"]
+    site.start()
+    site.clock.step_wall(5 * 365 * DAY_MS)
+    site.run(2 * HOUR_MS)
+    assert len(site.carriers["mail"].taken) == 1, "neither a restart nor a clock is a sign of life"
+    site.is_logging = True
+    site.run(3 * MINUTE_MS)
+    assert site.carriers["mail"].titles[1:] == ["nothing to do any more: logger silent is over"]
+
+
+def test_a_log_that_cannot_be_read_is_told_and_alarms_go_on_when_it_can(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    site.alarm(True)
+    site.end_log()
+    with contextlib.closing(sqlite3.connect(site.folder / "readings.db", isolation_level=None)) as last:
+        last.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    saved = (site.folder / "readings.db").read_bytes()
+    for path in site.folder.glob("readings.db*"):
+        path.unlink()
+    (site.folder / "readings.db").write_bytes(b"no database at all" * 300)
+    site.run(20 * MINUTE_MS)
+    assert site.carriers["mail"].titles == ["see to the board: its log cannot be read"]
+    (site.folder / "readings.db").unlink()
+    (site.folder / "readings.db").write_bytes(saved)
+    site.run(MINUTE_MS)
+    assert site.carriers["mail"].titles[1:] == [
+        "make room in tank house: it is near its brim",
+        "nothing to do any more: log unreadable is over",
+    ]
+
+
+def test_an_alarm_gets_out_though_the_disk_takes_nothing(site: TellingSite, monkeypatch: pytest.MonkeyPatch) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr(Store, "_write", full)
+    site.alarm(True, "low_space", "site")
+    site.run(MINUTE_MS)
+    assert site.carriers["mail"].titles == ["make room on the disk of the board"]
+    assert sum("cannot be put down" in one for one in site.told) == 1
+    site.start()
+    site.run(MINUTE_MS)
+    assert len(site.carriers["mail"].taken) == 2, "what was not put down may be told twice, and must not be lost"
+    monkeypatch.undo()
+    site.run(MINUTE_MS)
+    site.start()
+    site.run(MINUTE_MS)
+    assert len(site.carriers["mail"].taken) == 2
+
+
+def test_readings_that_cannot_be_stored_are_told_by_the_loggers_own_word(site: TellingSite) -> None:
+    """A full disk cannot take the event either."""
+    site.start()
+    site.run(MINUTE_MS)
+    site.is_logging = False
+    for _ in range(20):
+        site.clock.now_ms += 6_000
+        site.health(disk_trouble="database or disk is full", waiting=120)
+        site.run(100)
+    assert site.carriers["mail"].titles == ["see to the disk of the board: readings cannot be stored"]
+    site.alarm(True, "disk_fault", "site")
+    site.alarm(False, "disk_fault", "site", at_ms=site.clock.wall_ms() + 1)
+    site.is_logging = True
+    site.run(3 * MINUTE_MS)
+    assert site.carriers["mail"].titles[1:] == ["nothing to do any more: disk fault is over"]
+
+
+def test_the_sign_of_life_says_whether_what_it_speaks_for_lives(tmp_path: Path) -> None:
+    site = TellingSite(tmp_path / "site", TABLE + 'heartbeat_every = "10 min"\n')
+    site.start()
+    site.reading()
+    site.alarm(True)
+    site.run(25 * MINUTE_MS)
+    mail = site.carriers["mail"]
+    beats = [job for job in mail.taken if job.kind == "heartbeat"]
+    assert len(beats) == 3
+    assert "Newest reading: 0 s old" in beats[0].body and beats[0].title.endswith("alive, nothing to do for the board")
+    assert "Alarms that stand: overflow risk, tank house" in beats[-1].body
+    assert "Newest reading: 20 min old" in beats[-1].body and "no reading is newer than 20 min" in beats[-1].title
+    site.is_logging = False
+    site.run(20 * MINUTE_MS)
+    last = [job for job in mail.taken if job.kind == "heartbeat"][-1]
+    assert "see to it: the logger is silent" in last.title, "within two periods"
+    words = json.loads({topic: text for topic, text, _ in last.publish}["messenger"])
+    assert words["expires_ms"] - words["at_ms"] == 20 * MINUTE_MS and words["faults"]
+    count = len([job for job in mail.taken if job.kind == "heartbeat"])
+    site.start()
+    site.run(5_000)
+    assert len([job for job in mail.taken if job.kind == "heartbeat"]) == count, "a restart is no reason for one"
+    site.close()
+
+
+def test_a_sign_of_life_goes_the_way_of_alarms_and_is_never_late(tmp_path: Path) -> None:
+    site = TellingSite(tmp_path / "site", TABLE + 'heartbeat_every = "10 min"\n')
+    site.look_every_ms = MINUTE_MS
+    site.start()
+    site.run(MINUTE_MS)
+    site.carriers["mail"].says = lambda _job: Outcome(False, "it takes no connection")
+    site.run(3 * HOUR_MS)
+    site.carriers["mail"].says = None
+    site.run(16 * MINUTE_MS)
+    beats = [job for job in site.carriers["mail"].taken if job.kind == "heartbeat"]
+    assert len(beats) in (2, 3), "those that could not go are not made up for"
+    site.close()
+
+
+def test_a_hung_channel_holds_no_other_up_and_is_tried_again(tmp_path: Path) -> None:
+    site = TellingSite(tmp_path / "site", TABLE + '[messages.channels.push]\naddress_file = "push.address"\n')
+    site.start()
+    site.run(MINUTE_MS)
+    site.carriers["mail"].says = lambda _job: None
+    site.alarm(True)
+    site.run(20_000)
+    assert len(site.carriers["push"].taken) == 1
+    site.run(5 * MINUTE_MS)
+    assert len(site.carriers["mail"].tried) > 2
+    site.close()
+
+
+def test_a_test_of_the_week_goes_to_every_channel_and_can_be_left_out(tmp_path: Path) -> None:
+    table = TABLE + '[messages.channels.phone]\naddress_file = "phone.address"\nafter = "10 min"\n'
+    site = TellingSite(tmp_path / "site", table.replace("test_every = 0", 'test_every = "7 d"'))
+    site.start()
+    site.run(5_000)
+    assert [len(one.taken) for one in site.carriers.values()] == [1, 1]
+    for _ in range(20):
+        site.clock.now_ms += DAY_MS
+        site.health()
+        site.run(1_000)
+    titles = site.carriers["mail"].titles
+    assert titles.count("test of the messages, nothing to do") == 3
+    site.close()
+
+
+def test_a_test_is_asked_for_by_a_file_that_names_channels_and_nothing_else(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    ask_for_test(site.folder, ["mail", "nobody"])
+    site.run(6_000)
+    assert site.carriers["mail"].titles == ["test of the messages, nothing to do"]
+    path = site.folder / REQUEST_FILE
+    assert not path.exists()
+    for text in ("{", "[]", '{"channels": 3}', '{"channels": ["mail"' + "x" * 10_000):
+        path.write_text(text, encoding="utf-8")
+        site.run(6_000)
+        assert not path.exists()
+    path.symlink_to("/etc/hostname")
+    site.run(6_000)
+    assert not path.is_symlink()
+    assert len(site.carriers["mail"].taken) == 1
+
+
+def test_a_damaged_outbox_is_moved_aside_and_a_new_one_begun(site: TellingSite, tmp_path: Path) -> None:
+    from rainstead.messages.process import open_store
+
+    path = site.folder / "messages.db"
+    path.write_bytes(b"no database at all" * 100)
+    store = open_store(site.folder, 1)
+    store.note("x", 1)
+    assert store.flush()
+    store.close()
+    assert len(list(site.folder.glob("messages-damaged-*.db"))) == 1
+    assert read_messages(tmp_path / "nowhere") is None
