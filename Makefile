@@ -7,7 +7,7 @@ SEED ?= 5000
 SECONDS ?= 180
 BIN := .venv/bin
 
-.PHONY: help run test servers check board bench soak study dashboards wheel clean
+.PHONY: help run test servers check board bench soak fuzz study dashboards wheel clean
 .DEFAULT_GOAL := help
 
 help:
@@ -18,6 +18,7 @@ help:
 	@echo "make bench   speed and size, each beside a bare baseline"
 	@echo "make soak    lives of a site under random faults, against the truth; SECONDS=600 for longer; then a month without"
 	@echo "             a server, and 1,000 boards on one (BOARDS=100 for fewer), where 'make servers' has built it"
+	@echo "make fuzz    bytes that nobody meant, guided by what they reach: frames, settings, import, log, sealed blocks; SECONDS=60 each"
 	@echo "make board   the logger on a virtual board: power cuts, watchdog, kernel edges; needs root and some minutes"
 	@echo "make study   a thousand invented sites: how often intervals hold the truth; an hour"
 	@echo "make dashboards   writes dashboards/influx/rainstead.json anew from its description"
@@ -58,6 +59,10 @@ soak:
 board:
 	@sh .ci/venv.sh dev "$(PYTHON)"
 	$(BIN)/pytest -q -s -x --timeout 3600 tests/board/check_board.py
+
+fuzz:
+	@sh .ci/venv.sh dev "$(PYTHON)"
+	$(BIN)/python tests/fuzz/fuzz_all.py --seconds $(if $(filter file,$(origin SECONDS)),60,$(SECONDS))
 
 study:
 	@sh .ci/venv.sh dev "$(PYTHON)"

@@ -120,7 +120,25 @@ def kind(path: Path) -> None:
         db.execute("UPDATE sensor SET kind = 'ldvel' WHERE kind = 'level'")
 
 
-@pytest.mark.parametrize("damage", [cut, text, stump, header, layout, events, segments, kind])
+def columns(path: Path) -> None:
+    """A letter of a column's name: to SQLite that is no damage either."""
+    path.write_bytes(path.read_bytes().replace(b"trusted INTEGER", b"trusteg INTEGER"))
+
+
+def version(path: Path) -> None:
+    """A bit of the layout's number, which is in the header."""
+    content = bytearray(path.read_bytes())
+    content[60] ^= 0x80
+    path.write_bytes(content)
+
+
+def zeroed(path: Path) -> None:
+    """The first pages, as a card gives them that has lost them."""
+    content = path.read_bytes()
+    path.write_bytes(bytes(4 * PAGE) + content[4 * PAGE :])
+
+
+@pytest.mark.parametrize("damage", [cut, text, stump, header, layout, events, segments, kind, columns, version, zeroed])
 def test_a_log_that_is_damaged_at_start_is_moved_aside_and_a_new_one_begun(
     tmp_path: Path, sound: tuple[bytes, int], damage: Callable[[Path], None], caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -136,7 +154,7 @@ def test_a_log_that_is_damaged_at_start_is_moved_aside_and_a_new_one_begun(
     assert moved.name.startswith("readings-damaged-2026") and moved.name.endswith("Z.db")
     # What was met after the file was opened may have been written to until then; nothing of it is gone.
     assert len(moved.read_bytes()) >= len(was)
-    if damage in (cut, text, stump, header, layout):
+    if damage in (cut, text, stump, header, layout, version, zeroed):
         assert moved.read_bytes() == was
     stamps = site.stamps("level")
     assert {later - earlier for earlier, later in itertools.pairwise(stamps)} == {1000}
@@ -145,6 +163,15 @@ def test_a_log_that_is_damaged_at_start_is_moved_aside_and_a_new_one_begun(
     (told,) = [record for record in caplog.records if record.levelno == logging.ERROR]
     assert moved.name in told.getMessage() and "new log is begun" in told.getMessage()
     assert [event.state for event in site.events("log_damaged")] == [ACTIVE]
+
+
+def test_a_log_of_no_bytes_is_begun_anew_within_seconds(tmp_path: Path) -> None:
+    (tmp_path / "readings.db").write_bytes(b"")
+    site = started(tmp_path, FakeClock())
+    site.run(15)
+    assert len(site.stamps("level")) >= 3
+    site.logger.stop()
+    assert check_log(site.path).is_whole
 
 
 def test_a_damaged_log_takes_its_write_ahead_log_along(tmp_path: Path) -> None:

@@ -61,7 +61,11 @@ def refusing_to_rename(monkeypatch: pytest.MonkeyPatch, error: OSError) -> Calla
         raise error
 
     patch.setattr(Path, "rename", refuse)
-    return lambda: context.__exit__(None, None, None)
+
+    def heal() -> None:
+        context.__exit__(None, None, None)
+
+    return heal
 
 
 # --- while it runs -------------------------------------------------------------------------------------------------

@@ -41,6 +41,7 @@ def read_once(channel: OneWireThermometer, boot_ms: int = 5_000) -> Reading:
         (GOOD.replace("t=23187", "t=-60001"), (-60.001, Quality.OUT_OF_RANGE)),
         (GOOD.replace("t=23187", ""), (None, Quality.GARBLED)),
         ("23187\n", (23.187, Quality.OK)),
+        ("\x1d23187\x1d", (23.187, Quality.OK)),
         ("85000\n", (None, Quality.GARBLED)),
         ("", (None, Quality.GARBLED)),
         ("t=23187", (None, Quality.GARBLED)),

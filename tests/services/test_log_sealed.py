@@ -8,6 +8,7 @@ import sqlite3
 import struct
 import subprocess
 import sys
+import tracemalloc
 import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -430,3 +431,47 @@ def test_the_document_alone_is_enough_to_read_a_log(tmp_path: Path, seed: int) -
 def test_the_document_reads_the_kept_log_too(tmp_path: Path) -> None:
     path = Path(shutil.copy(Path(__file__).parents[1] / "shared_logs" / "schema_2.db", tmp_path / "readings.db"))
     assert [row[:5] for row in read_by_document(path, tmp_path)] == as_text(path)
+
+
+def with_checksum(kind: int, sections: list[bytes]) -> bytes:
+    """A block whose checksum fits, of sections that no version writes."""
+    out = bytearray((log_block.VERSION, kind))
+    for section in sections:
+        squeeze = zlib.compressobj(9, zlib.DEFLATED, -15)
+        squeezed = squeeze.compress(section) + squeeze.flush() if section else b""
+        varint.put_unsigned(out, len(squeezed))
+        out += squeezed
+    return bytes(out + struct.pack("<I", zlib.crc32(out)))
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        pytest.param(b"\xff" * 40 + b"\0", id="a number without end"),
+        pytest.param(b"\xfe" * 9 + b"\x7f" + b"\0", id="a boot clock that no sum can hold"),
+        pytest.param(b"\0\1" + b"\xff" * 5 + b"\x7f" + b"\0\0\0\0\0\0", id="a sensor that there cannot be"),
+        pytest.param(b"\0\1\1\0\0" + b"\xff" * 9 + b"\x7f" + bytes(4), id="a first number that is too large"),
+    ],
+)
+def test_numbers_that_nobody_writes_are_damage_and_nothing_else(head: bytes) -> None:
+    with pytest.raises(LogDamaged, match="its checksum fits and its content does not"):
+        log_block.unpack(with_checksum(log_block.READINGS, [head, *[b""] * 6]))
+
+
+def test_a_few_bytes_that_deflate_to_more_than_a_board_has_are_damage() -> None:
+    body = with_checksum(log_block.READINGS, [bytes(40_000_000), *[b""] * 6])
+    assert len(body) < 50_000
+    tracemalloc.start()
+    try:
+        with pytest.raises(LogDamaged, match="does not end where it should"):
+            log_block.unpack(body)
+        assert tracemalloc.get_traced_memory()[1] < 20_000_000
+    finally:
+        tracemalloc.stop()
+
+
+def test_a_quality_that_there_is_not_is_damage() -> None:
+    columns = (np.ones(1), np.full(1, 999.0), np.ones(1), np.ones(1))
+    body = log_block.pack(log_block.READINGS, 0, [log_block.Group(1, np.zeros(1, dtype=np.int64), columns)])
+    with pytest.raises(LogDamaged, match="qualities that there are not"):
+        log_sealed._rows(body, 1, 0)

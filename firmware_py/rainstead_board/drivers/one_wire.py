@@ -15,13 +15,14 @@ _POLL_MS = 250
 
 _POWER_ON_MC = 85_000
 """What a probe says that lost power before it had measured."""
+_ALONE = re.compile(r"\s*(-?\d{1,6})\s*")
 _MILLI = re.compile(r"t=(-?\d{1,6})\s*\Z")
 
 
 def parse_probe(text: str) -> tuple[float | None, Quality]:
     """Degrees Celsius from the two lines of `w1_slave`, or from `temperature` (thousandths alone)."""
-    if re.fullmatch(r"\s*-?\d{1,6}\s*", text):
-        milli = int(text)
+    if (alone := _ALONE.fullmatch(text)) is not None:
+        milli = int(alone[1])  # not the text: there are spaces that int() does not take
     else:
         found = _MILLI.search(text)
         if found is None or "YES" not in text.splitlines()[0]:

@@ -32,6 +32,12 @@ _DIVISORS: Final = (1, 2, 10, 16, 100, 1000, 10_000)
 _NONE, _TABLE, _DOUBLES = 0, 8, 9
 _HAS_MASK = 0x40
 _EXACT = 2.0**53
+_LAST_SENSOR = 2**31 - 1
+_MOST_MS = 2**53
+"""Boot clocks and stamps are far below, and may be added up."""
+_LONGEST_SECTION = 1 << 22
+"""Bytes; the largest that is ever written has an hour's 4096 readings, a tenth of it. A few bytes can deflate to more
+than a board has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +78,7 @@ def unpack(body: bytes) -> tuple[int, int, list[Group]]:
         raise LogDamaged(f"it is of version {body[0]}, kind {body[1]}, which this rainstead does not know")
     try:
         return body[1], *_unpack(body, len(COLUMNS[body[1]]))
-    except (ValueError, IndexError, zlib.error) as error:
+    except (ValueError, IndexError, OverflowError, zlib.error) as error:
         raise LogDamaged(f"its checksum fits and its content does not: {error}") from None
 
 
@@ -80,7 +86,7 @@ def _unpack(body: bytes, width: int) -> tuple[int, list[Group]]:
     sections, at = [], 2
     for _ in range(width + 3):
         size, at = varint.one_unsigned(body, at)
-        sections.append(zlib.decompress(body[at : at + size], -15) if size else b"")
+        sections.append(_inflated(body[at : at + size]) if size else b"")
         at += size
     if at != len(body) - 4:
         raise ValueError("it has bytes left over")
@@ -88,11 +94,15 @@ def _unpack(body: bytes, width: int) -> tuple[int, list[Group]]:
     numbers = [_Numbers(part) for part in varint.from_parts(sections[1:-1])]
     doubles = _Doubles(np.frombuffer(sections[-1], dtype="<f8"))
     origin_ms, at = varint.one_signed(head, 0)
+    if abs(origin_ms) > _MOST_MS:
+        raise ValueError(f"it begins at {origin_ms}")
     many, at = varint.one_unsigned(head, at)
     groups = []
     for _ in range(many):
         sensor, at = varint.one_unsigned(head, at)
         count, at = varint.one_unsigned(head, at)
+        if sensor > _LAST_SENSOR:
+            raise ValueError(f"it has a sensor {sensor}")
         code = head[at]
         base, at = varint.one_signed(head, at + 1) if code >> 4 & 3 == 0 else (0, at + 1)
         ms = numbers[0].take(count, code >> 4 & 3, base)
@@ -104,6 +114,14 @@ def _unpack(body: bytes, width: int) -> tuple[int, list[Group]]:
     if any(section.left for section in numbers) or doubles.left:
         raise ValueError("it has numbers left over")
     return origin_ms, groups
+
+
+def _inflated(squeezed: bytes) -> bytes:
+    inflate = zlib.decompressobj(-15)
+    section = inflate.decompress(squeezed, _LONGEST_SECTION)
+    if not inflate.eof or inflate.unused_data:
+        raise ValueError("a section does not end where it should")
+    return section
 
 
 # --- a column --------------------------------------------------------------------------------------------------------

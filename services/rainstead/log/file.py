@@ -141,6 +141,7 @@ class LogFile:
                 schema.create(db)
             else:
                 schema.migrate(db, version)
+                schema.check_shape(db, self.path)
         except BaseException as error:
             if damage_in_words(error) is None:
                 db.close()

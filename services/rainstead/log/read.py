@@ -15,6 +15,7 @@ from rainstead.readings import F64, I64, Batch, Kind
 
 from . import schema
 from .block import COLUMNS, MINUTES
+from .fresh import SELECT, read_around
 from .gaps import Gap, find_gaps
 from .rows import ROW, Rows, in_order
 from .schema import LONGEST_BLOCK_MS
@@ -23,12 +24,6 @@ from .thinning import Minutes, read_minutes
 from .undated import UndatedRun, find_undated
 
 _FAR_MS = 2**62
-# Infinity stands for what is missing on the way into an array: it is no raw value of any sensor.
-_SELECT = (
-    "SELECT t_ms, sensor, segment, ifnull(value, 9e999), quality, ifnull(spread, 9e999), ifnull(count, 9e999)"
-    " FROM reading WHERE"
-)
-
 __all__ = ["Behind", "LogReader", "SensorRow"]
 
 
@@ -240,7 +235,7 @@ class LogReader:
         try:
             rows = np.fromiter(
                 self._db.execute(
-                    f"{_SELECT} t_ms > ? AND t_ms <= ?{of_these} ORDER BY t_ms, sensor, segment LIMIT ?",
+                    f"{SELECT} t_ms > ? AND t_ms <= ?{of_these} ORDER BY t_ms, sensor, segment LIMIT ?",
                     (low, high, size),
                 ),
                 ROW,
@@ -249,15 +244,17 @@ class LogReader:
                 return rows, high
             last_ms = int(rows["t_ms"][-1])
             whole = np.fromiter(
-                self._db.execute(f"{_SELECT} t_ms = ?{of_these} ORDER BY t_ms, sensor, segment", (last_ms,)), ROW
+                self._db.execute(f"{SELECT} t_ms = ?{of_these} ORDER BY t_ms, sensor, segment", (last_ms,)), ROW
             )
             return np.concatenate([rows[rows["t_ms"] < last_ms], whole]), last_ms
         except (sqlite3.DatabaseError, TypeError, ValueError, OverflowError) as error:
             # A damaged row may hold what no column may, and SQLite gives it as it is.
             if isinstance(error, sqlite3.OperationalError):
                 raise
-            self._damaged.add(DamagedHour(low + 1, high, 0, f"readings that were not sealed yet ({error})"))
-            return np.empty(0, dtype=ROW), high
+            found = read_around(self._db, low, high, some, size)
+            if found.damaged is not None:
+                self._damaged.add(found.damaged)
+            return found.rows, found.upto_ms
 
     def _readings_of(self, found: Found, offsets: Mapping[int, int]) -> Rows:
         """A block's readings; none, and a note of it, where it is damaged."""

@@ -10,6 +10,7 @@ without a type it would be eight bytes.
 A reading's boot-clock time is `t_ms - segment.offset_ms`, exactly.
 """
 
+import contextlib
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
@@ -19,7 +20,16 @@ from rainstead.readings import Kind
 
 from .aside import damage_in_words
 
-__all__ = ["APPLICATION_ID", "LONGEST_BLOCK_MS", "SCHEMA_VERSION", "create", "examine", "kind_of", "migrate"]
+__all__ = [
+    "APPLICATION_ID",
+    "LONGEST_BLOCK_MS",
+    "SCHEMA_VERSION",
+    "check_shape",
+    "create",
+    "examine",
+    "kind_of",
+    "migrate",
+]
 
 APPLICATION_ID = 0x52_4E_53_44  # "RNSD"; what `file` and a wary reader look at first
 SCHEMA_VERSION = 2
@@ -175,6 +185,9 @@ def examine(db: sqlite3.Connection, path: Path) -> int:
         raise NotALog(
             f"{path}: this is a SQLite file, but not a rainstead log; name the site's folder or its readings.db"
         )
+    if version < 1:
+        why = f"its layout is of version {version}, which there is not"
+        raise LogMalformed(f"{path}: this log is damaged: {why}; restore a backup", why)
     if version > SCHEMA_VERSION:
         raise LogTooNew(
             f"{path}: the log has schema {version}, this rainstead knows up to {SCHEMA_VERSION}; "
@@ -189,6 +202,31 @@ def kind_of(path: Path, name: str, kind: str) -> Kind:
         why = f"its sensor {name!r} is of the kind {kind!r}, which there is not"
         raise LogMalformed(f"{path}: this log is damaged: {why}; restore a backup", why)
     return Kind(kind)
+
+
+def check_shape(db: sqlite3.Connection, path: Path) -> None:
+    """That each table has the columns that this version lays. Raises LogMalformed.
+
+    A bit that has turned in the layout's text is no damage to SQLite, and nothing could be stored ever again.
+    """
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as ours:
+        create(ours)
+        expected = _shape(ours)
+    found = _shape(db)
+    for table, columns in expected.items():
+        if found.get(table) != columns:
+            why = f"its table {table} is not as it was laid"
+            raise LogMalformed(f"{path}: this log is damaged: {why}; restore a backup", why)
+
+
+def _shape(db: sqlite3.Connection) -> dict[str, list[tuple[object, ...]]]:
+    tables: dict[str, list[tuple[object, ...]]] = {}
+    for table, *column in db.execute(
+        'SELECT m.name, c.name, c.type, c."notnull", c.pk FROM sqlite_schema m JOIN pragma_table_info(m.name) c'
+        " WHERE m.type = 'table' ORDER BY m.name, c.cid"
+    ):
+        tables.setdefault(table, []).append(tuple(column))
+    return tables
 
 
 def migrate(db: sqlite3.Connection, version: int) -> None:

@@ -165,6 +165,8 @@ def _rows(body: bytes, segment: int, offset_ms: int) -> Rows:
         part["t_ms"] = group.ms + (origin_ms + offset_ms)
         part["sensor"] = group.sensor
         for name, column in zip(block.COLUMNS[block.READINGS], group.columns, strict=True):
+            if name == "quality" and not ((column >= 0) & (column <= 255)).all():
+                raise LogDamaged("it has qualities that there are not")
             part[name] = column
         at += len(group.ms)
     # Sensors are in order already, and there is one segment: by stamp alone the log's order is found.

@@ -90,9 +90,14 @@ def put_signed(out: bytearray, number: int) -> None:
 
 
 def one_unsigned(data: bytes, at: int) -> tuple[int, int]:
-    """A number without zigzag, and where the next thing begins. Raises IndexError where it is cut short."""
+    """A number without zigzag, and where the next thing begins.
+
+    Raises IndexError where it is cut short, ValueError where it is longer than an array's number may be.
+    """
     number = shift = 0
     while data[at] > 127:
+        if shift > 7 * (_LONGEST - 2):
+            raise ValueError("a number is too long")
         number |= (data[at] & 127) << shift
         shift += 7
         at += 1
@@ -100,6 +105,6 @@ def one_unsigned(data: bytes, at: int) -> tuple[int, int]:
 
 
 def one_signed(data: bytes, at: int) -> tuple[int, int]:
-    """A number of either sign, and where the next thing begins. Raises IndexError where it is cut short."""
+    """A number of either sign, and where the next thing begins. Raises as `one_unsigned`."""
     number, at = one_unsigned(data, at)
     return (number >> 1) ^ -(number & 1), at

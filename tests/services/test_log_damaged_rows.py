@@ -1,0 +1,111 @@
+"""Fresh readings, some of whose pages are damaged: all others are read, and what is missing is told."""
+
+import random
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from rainstead.log import LogReader, LogWriter, Row, check_log
+from rainstead.readings import Kind
+
+FIRST_MS = 1_780_000_000_000
+PAGE = 1024
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    """Two sensors, each a reading a second, for an hour and a half."""
+    path = tmp_path / "readings.db"
+    with LogWriter(path) as writer:
+        numbers = writer.sensor_numbers({"a": Kind.LEVEL, "b": Kind.LEVEL})
+        segment = writer.begin_segment(writer.begin_boot("logger", "test", 0), FIRST_MS, trusted=True)
+        rows: list[Row] = [
+            (FIRST_MS + 1000 * k, number, segment, 1200.0 + k % 7, 0, 1.5, 8)
+            for k in range(5400)
+            for number in sorted(numbers.values())
+        ]
+        writer.append(rows)
+    return path
+
+
+def leaves(path: Path) -> list[tuple[int, int]]:
+    """Page and number of rows of each leaf, in the order of time."""
+    with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as db:
+        return list(
+            db.execute("SELECT pageno, ncell FROM dbstat WHERE name = 'reading' AND pagetype = 'leaf' ORDER BY path")
+        )
+
+
+def wipe(path: Path, pages: list[int]) -> None:
+    with path.open("r+b") as file:
+        for number in pages:
+            file.seek((number - 1) * PAGE)
+            file.write(b"\xa5" * PAGE)
+
+
+def read(path: Path, **how: object) -> list[tuple[int, int]]:
+    with LogReader(path) as reader:
+        return [
+            (t_ms, sensor)
+            for rows in reader.rows(**how)  # type: ignore[arg-type]
+            for t_ms, sensor in zip(rows["t_ms"].tolist(), rows["sensor"].tolist(), strict=True)
+        ]
+
+
+WHICH = {"first": [0], "second": [1], "middle": [200], "last": [-1], "far apart": [40, 200, -30], "together": [99, 100]}
+
+
+@pytest.mark.parametrize("which", WHICH)
+@pytest.mark.parametrize("size", [50, 200_000])
+def test_all_but_the_damaged_pages_is_read_and_what_is_missing_is_told(log: Path, which: str, size: int) -> None:
+    found = leaves(log)
+    hit = [found[k] for k in WHICH[which]]
+    lost = sum(rows for _, rows in hit)
+    wipe(log, [page for page, _ in hit])
+    got = read(log, size=size)
+    assert len(set(got)) == len(got) and got == sorted(got)
+    # A row between two leaves stands in the page above them; and a stamp is one place, whatever the sensor.
+    assert lost <= 10_800 - len(got) <= lost + 2 * len(hit)
+    with LogReader(log) as reader:
+        list(reader.batches(size=size))
+        told = reader.damaged
+    missing = {FIRST_MS + 1000 * k for k in range(5400)} - {t_ms for t_ms, _ in got}
+    assert all(any(one.first_ms <= t_ms <= one.last_ms for one in told) for t_ms in missing)
+    assert not any(one.first_ms <= t_ms <= one.last_ms for one in told for t_ms, _ in got)
+
+
+def test_one_sensors_readings_are_read_around_damage_too(log: Path) -> None:
+    wipe(log, [page for page, _ in leaves(log)[100:103]])
+    both = [t_ms for t_ms, sensor in read(log) if sensor == 2]
+    assert 5300 < len(both) < 5400
+    assert [t_ms for t_ms, _ in read(log, sensors=["b"])] == both
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_damage_anywhere_ends_and_repeats_nothing(log: Path, seed: int) -> None:
+    rng = random.Random(seed)
+    with closing(sqlite3.connect(f"{log.as_uri()}?mode=ro", uri=True)) as db:
+        pages = [page for (page,) in db.execute("SELECT pageno FROM dbstat WHERE name = 'reading'")]
+    wipe(log, rng.sample(pages, rng.randrange(1, 30)))
+    got = read(log)
+    assert len(set(got)) == len(got) and got == sorted(got)
+    check = check_log(log)
+    assert not check.is_whole and check.readings == len(got)
+
+
+def test_a_row_that_is_no_number_is_lost_alone(log: Path) -> None:
+    with closing(sqlite3.connect(log, isolation_level=None)) as db:
+        (table,) = db.execute("SELECT sql FROM sqlite_schema WHERE name = 'reading'").fetchone()
+        for sql in (table.replace(" STRICT,", ""), table):
+            if sql == table:
+                db.execute("UPDATE reading SET value = 'x' WHERE t_ms = ? AND sensor = 1", (FIRST_MS + 60_000,))
+            (version,) = db.execute("PRAGMA schema_version").fetchone()
+            db.execute("PRAGMA writable_schema = ON")
+            db.execute("UPDATE sqlite_schema SET sql = ? WHERE name = 'reading'", (sql,))
+            db.execute(f"PRAGMA schema_version = {version + 1}")
+            db.execute("PRAGMA writable_schema = RESET")
+    got = read(log)
+    assert 10_798 <= len(got) < 10_800
+    assert FIRST_MS + 60_000 not in {t_ms for t_ms, sensor in got if sensor == 1}
