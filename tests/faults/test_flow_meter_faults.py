@@ -8,7 +8,7 @@ import pytest
 from rainstead import answers, calc
 from rainstead.calc import PulseDoubt
 from rainstead.errors import SettingsError
-from rainstead.log import LogReader, LogWriter
+from rainstead.log import LogReader, LogWriter, Row
 from rainstead.readings import F64, I64, Kind
 from rainstead.settings import parse_settings
 from rainstead.sickness import Sickness, find_sickness
@@ -120,7 +120,7 @@ def log_of(folder: Path, pulses: I64, drawn_l_min: float) -> Path:
         numbers = writer.sensor_numbers({"flow": Kind.PULSE, "level": Kind.LEVEL})
         segment = writer.begin_segment(writer.begin_boot("logger", "a", 0), START_MS, trusted=True)
         begun_ms = HOUR_MS // 2
-        rows = []
+        rows: list[Row] = []
         for t in range(0, round(1.5 * HOUR_MS), 10_000):
             gone_m = drawn_l_min * max(0, min(t - begun_ms, 1000 * len(pulses))) / 60_000 / 1000 / (np.pi * 1.1**2)
             noise_mm = float(np.random.default_rng(t).normal(0, 1.5))

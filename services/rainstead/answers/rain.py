@@ -7,7 +7,7 @@ from datetime import timedelta
 import numpy as np
 
 from rainstead import calc
-from rainstead.derive import Deriver
+from rainstead.derive import Deriver, State
 from rainstead.errors import RainsteadError
 from rainstead.log import ReadingSource
 from rainstead.readings import I64, Batch, Quality
@@ -15,6 +15,7 @@ from rainstead.settings import Settings
 
 from .answer import Answer, head
 from .days import rain_day_of, rain_day_start_ms
+from .ghosttips import DoubtfulTips, TipDoubts, TipGathering
 from .levels import Z_95
 
 __all__ = ["NoGauge", "RainAnswer", "RainDay", "RainMonth", "StormLine", "StormsAnswer", "rain", "storms"]
@@ -30,7 +31,8 @@ class NoGauge(RainsteadError, ValueError):
 class RainDay:
     """Rain of the rain day that ends on `ends_on`. rain_mm is None where the log has nothing of the gauge then.
 
-    is_at_least: some of that day the gauge said that it could not count.
+    is_at_least: some of that day the gauge said that it could not count. doubtful_tips, doubtful_mm: what of tips and
+    rain_mm may be no rain.
     """
 
     ends_on: str
@@ -39,6 +41,8 @@ class RainDay:
     tips: int
     rain_mm: float | None
     is_at_least: bool
+    doubtful_tips: int
+    doubtful_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,20 +57,23 @@ class RainMonth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RainAnswer(Answer):
-    """Days in order, the newest still going on."""
+    """Days in order, the newest still going on. total_mm has doubtful_mm in it; doubtful: why."""
 
     gauge: str
     rain_day_hour: int
     days: tuple[RainDay, ...]
     months: tuple[RainMonth, ...]
     total_mm: float
+    doubtful_mm: float
+    doubtful: tuple[DoubtfulTips, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class StormLine:
     """One storm. dry_before_s: since the storm before; None for the first.
 
-    is_at_least: during it the gauge said that it could not count; rain_high_mm is then None.
+    is_at_least: during it the gauge said that it could not count; rain_high_mm is then None. doubtful_tips: of the
+    storm's, those that may be no rain.
     """
 
     storm: calc.Storm
@@ -75,6 +82,8 @@ class StormLine:
     is_at_least: bool
     duration_s: float
     dry_before_s: float | None
+    doubtful_tips: int
+    doubtful_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,10 +108,12 @@ def rain(
     millimetres = [0.0] * days
     seen = [False] * days
     deaf = [False] * days
-    deriver = Deriver(settings)
+    deriver, ghosts = Deriver(settings), TipGathering(settings)
     state = deriver.start()
-    for batch in reader.batches(after_ms=starts[0], upto_ms=as_of_ms, sensors=[gauge]):
+    # The tips before the first day tell whether its own are alone.
+    for batch in reader.batches(after_ms=starts[0] - calc.ALONE_MS, upto_ms=as_of_ms, sensors=ghosts.sensors):
         state, derived = deriver.advance(state, batch)
+        ghosts.take(batch, derived)
         if progress is not None:
             progress(len(batch))
         for rows in derived.rain:
@@ -115,8 +126,17 @@ def rain(
         unheard_ms = _unheard_ms(batch, gauge)
         for k in range(days):
             deaf[k] = deaf[k] or bool(((unheard_ms > starts[k]) & (unheard_ms <= starts[k + 1])).any())
+    doubts = _finished(ghosts, deriver, state, as_of_ms)
     lines = tuple(
-        RainDay(str(day), starts[k], starts[k + 1], tips[k], round(millimetres[k], 6) if seen[k] else None, deaf[k])
+        RainDay(
+            str(day),
+            starts[k],
+            starts[k + 1],
+            tips[k],
+            round(millimetres[k], 6) if seen[k] else None,
+            deaf[k],
+            *doubts.count(starts[k], starts[k + 1]),
+        )
         for k, day in enumerate(dates)
     )
     months: dict[str, list[RainDay]] = {}
@@ -129,6 +149,8 @@ def rain(
         days=lines,
         months=tuple(_month(month, parts) for month, parts in months.items()),
         total_mm=round(sum(line.rain_mm or 0.0 for line in lines), 6),
+        doubtful_mm=round(sum(line.doubtful_mm for line in lines), 6),
+        doubtful=doubts.by_doubt(starts[0]),
     )
 
 
@@ -145,12 +167,13 @@ def storms(
     gauge = _gauge(settings)
     assert settings.rain is not None
     gap_s = settings.rain.storm_gap_s
-    deriver = Deriver(settings)
+    deriver, ghosts = Deriver(settings), TipGathering(settings)
     state = deriver.start()
     found: list[calc.Storm] = []
     deaf_ms = [np.zeros(0, dtype=np.int64)]
-    for batch in reader.batches(upto_ms=as_of_ms, sensors=[gauge]):
+    for batch in reader.batches(upto_ms=as_of_ms, sensors=ghosts.sensors):
         state, derived = deriver.advance(state, batch)
+        ghosts.take(batch, derived)
         found += derived.storms
         deaf_ms.append(_unheard_ms(batch, gauge))
         if progress is not None:
@@ -161,7 +184,8 @@ def storms(
         over = as_of_ms - last.end_ms > gap_s * 1000
         found.append(replace(last, complete=over))
     unheard_ms = np.concatenate(deaf_ms)
-    lines = [_line(storm, before, unheard_ms) for storm, before in zip(found, [None, *found], strict=False)]
+    doubts = _finished(ghosts, deriver, state, as_of_ms)
+    lines = [_line(storm, before, unheard_ms, doubts) for storm, before in zip(found, [None, *found], strict=False)]
     kept = tuple(
         line for line in lines if line.storm.rain_mm >= least_mm and (since_ms is None or line.storm.end_ms >= since_ms)
     )
@@ -174,7 +198,15 @@ def storms(
     )
 
 
-def _line(storm: calc.Storm, before: calc.Storm | None, unheard_ms: I64) -> StormLine:
+def _finished(ghosts: TipGathering, deriver: Deriver, state: State, as_of_ms: int) -> TipDoubts:
+    run = deriver.open_run(state)
+    if run is not None:
+        ghosts.switched(run)
+    return ghosts.finish(as_of_ms)
+
+
+def _line(storm: calc.Storm, before: calc.Storm | None, unheard_ms: I64, doubts: TipDoubts) -> StormLine:
+    doubtful_tips, doubtful_mm = doubts.count(storm.start_ms - 1, storm.end_ms)
     at_least = bool(((unheard_ms >= storm.start_ms) & (unheard_ms <= storm.end_ms)).any())
     return StormLine(
         storm=storm,
@@ -183,6 +215,8 @@ def _line(storm: calc.Storm, before: calc.Storm | None, unheard_ms: I64) -> Stor
         is_at_least=at_least,
         duration_s=(storm.end_ms - storm.start_ms) / 1000,
         dry_before_s=None if before is None else (storm.start_ms - before.end_ms) / 1000,
+        doubtful_tips=doubtful_tips,
+        doubtful_mm=doubtful_mm,
     )
 
 

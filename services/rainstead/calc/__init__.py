@@ -5,6 +5,7 @@ from .dropouts import DeafHours, deaf_hours
 from .echoes import BLIND_START, STEP_ALLOWANCE_MM, BlindState, Plateau, doubled, near_any
 from .filters import MEDIAN_START, MedianState, running_median
 from .fixedechoes import FixedEcho, fixed_echoes
+from .ghosttips import ALONE_MS, TipDoubt, tip_doubts
 from .hold import HOLD_START, HoldState, hold
 from .latest import LatestState, latest_sum
 from .litres import TankLitres, tank_litres
@@ -30,6 +31,7 @@ from .ullage import depth_m, ullage_compensated_m, ullage_m
 from .uncertainty import combine, resolution_u
 
 __all__ = [
+    "ALONE_MS",
     "BLIND_START",
     "FLOW_START",
     "HOLD_START",
@@ -59,6 +61,7 @@ __all__ = [
     "StormState",
     "StrappingTable",
     "TankLitres",
+    "TipDoubt",
     "TipState",
     "TruncatedCone",
     "Volume",
@@ -89,6 +92,7 @@ __all__ = [
     "sound_u_ratio",
     "storms",
     "tank_litres",
+    "tip_doubts",
     "tip_rows",
     "ullage_compensated_m",
     "ullage_m",

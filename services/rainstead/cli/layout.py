@@ -208,7 +208,20 @@ def rain(answer: RainAnswer) -> Group:
         months.add_row(month.month, f"{_OR_MORE[month.is_at_least]}{month.rain_mm:.1f}", str(month.days_with_readings))
     said = f"{answer.total_mm:.1f} mm in all."
     cut = f"Rain days are cut at {answer.rain_day_hour:02d}:00 and named by the day they end; the last is going on."
-    return Group(table, Text(""), months, Text(""), _dim(said), _dim(cut), *_more_note(answer.days))
+    return Group(table, Text(""), months, Text(""), _dim(said), *_doubtful(answer), _dim(cut), *_more_note(answer.days))
+
+
+def _doubtful(answer: RainAnswer) -> list[Text]:
+    if not answer.doubtful:
+        return []
+    why = ", ".join(f"{line.tips} {line.because}" for line in answer.doubtful)
+    left_mm = answer.total_mm - answer.doubtful_mm
+    return [
+        Text(
+            f"Of it {answer.doubtful_mm:.1f} mm may be no rain (tips: {why}); without, {left_mm:.1f} mm.",
+            style="yellow",
+        )
+    ]
 
 
 def _more_note(lines: Iterable[Any]) -> list[Text]:
@@ -234,8 +247,10 @@ def storms(answer: StormsAnswer) -> Group:
             "" if line.dry_before_s is None else span(line.dry_before_s),
         )
     gap = span(answer.storm_gap_s)
+    odd_mm = sum(line.doubtful_mm for line in answer.storms)
+    odd = [Text(f"Of it {odd_mm:.1f} mm may be no rain; `rain` says why.", style="yellow")] if odd_mm else []
     said = f"In all {answer.total_mm:.1f} mm; a dry gap over {gap} ends a storm."
-    return Group(table, Text(""), _dim(said), *_more_note(answer.storms))
+    return Group(table, Text(""), _dim(said), *odd, *_more_note(answer.storms))
 
 
 def pump(answer: PumpAnswer) -> Group:

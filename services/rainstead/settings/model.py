@@ -157,6 +157,8 @@ class TippingBucket(Part):
     """A closure this soon after a tip is the same closure bouncing."""
     closest_tips_s: Annotated[DurationS, Field(gt=0, le=5, alias="closest_tips")] = 0.4
     """No bucket tips twice within this time; such a tip is refused and counted."""
+    hardest_mm_h: Annotated[float, Field(gt=0)] = 600.0
+    """No rain here is harder: tips that would say so are kept, counted and shown as doubtful."""
     calibrations: Annotated[tuple[GaugeCalibration, ...], Listed, Field(min_length=1)]
 
 
