@@ -1,8 +1,10 @@
 """The pin library itself: its one thread with reports from a FIFO, its folder, who else holds a line, its mock pins."""
 
+import json
 import os
 import subprocess
 import sys
+import time
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -121,6 +123,54 @@ print(sorted(name for name in sys.modules if name.startswith("gpiozero.pins.") a
     said = done.stdout.splitlines()
     assert len(said) == 2 and said[0].startswith("GPIO 5: cannot be used"), done.stderr
     assert said[1] == "[]"
+
+
+SITE = """
+[site]
+name = "a test's site"
+time_zone = "Europe/Lisbon"
+latitude_deg = 39
+[sensors.gauge]
+kind = "tipping-bucket"
+gpio = 5
+calibrations = [{ depth_per_tip = 0.2 }]
+[tanks.house]
+brim = 2
+calibrations = [{ shape = "cylinder", diameter = 2.2 }]
+[rain]
+gauge = "gauge"
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(120)
+def test_the_librarys_fifo_goes_into_the_services_own_folder_and_the_site_stays_where_it_is(tmp_path: Path) -> None:
+    """Loading the library changes the working folder; the site was named from another one, by a relative path."""
+    (tmp_path / "site").mkdir()
+    (tmp_path / "site" / "site.toml").write_text(SITE)
+    run = tmp_path / "run"
+    run.mkdir()
+    env = {name: value for name, value in os.environ.items() if name not in ("LG_WD", "GPIOZERO_PIN_FACTORY")}
+    logger = subprocess.Popen(
+        [sys.executable, "-c", "from rainstead_board.logger import main; main()", "site"],
+        cwd=tmp_path,
+        env={**env, "RUNTIME_DIRECTORY": str(run)},
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        until_s = time.monotonic() + 60
+        while not (run / "health.json").exists() and logger.poll() is None and time.monotonic() < until_s:
+            time.sleep(0.05)
+    finally:
+        logger.terminate()
+        _, said = logger.communicate(timeout=30)
+    assert logger.returncode == 0, said
+    assert [path.name for path in run.glob(".lgd-nfy*")], sorted(run.iterdir())
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["run", "site"]
+    assert (tmp_path / "site" / "readings.db").exists()
+    (gauge,) = json.loads((run / "health.json").read_text())["sensors"]
+    assert gauge["trouble"] is None or "GPIO 5: cannot be used" in gauge["trouble"]
 
 
 # --- who holds a line ----------------------------------------------------------------------------------------------
