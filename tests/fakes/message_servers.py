@@ -178,6 +178,7 @@ class Broker(_Server):
     def serve(self, connection: socket.socket) -> None:
         """See _Server."""
         session = _Session()
+        connection.settimeout(120.0)  # a client that only pings is well
         try:
             self._session(connection, session)
         finally:
