@@ -29,7 +29,9 @@ class Carried:
         # A clock that is set right moves stamps that were read before: then a doubtful segment is doubtful no more.
         log_of = (place.st_dev, place.st_ino, log.identity(), *log.doubtful_segments())
         if log_of != self._log_of:
-            self._log_of, self._state, self._seen = log_of, None, 0
+            # Of what changed before, the states that the log keeps know already.
+            self._log_of, self._state = log_of, None
+            self._seen = max((note.number for note in log.behind(0)), default=0)
         notes = log.behind(self._seen)
         changed_ms = min((note.from_ms for note in notes), default=as_of_ms + 1)
         state = self._state

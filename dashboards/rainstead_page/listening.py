@@ -20,6 +20,7 @@ __all__ = ["CannotListen", "listening_socket", "serve"]
 
 _THREADS = 6
 _MOST_CONNECTIONS = 500
+_BACKLOG = 256
 _PATIENCE_S = 10
 """A client that has not sent a whole request after this long is let go."""
 
@@ -41,7 +42,7 @@ class _Channel(HTTPChannel):  # type: ignore[misc]
 
 
 def listening_socket(listen: str, port: int) -> socket.socket | None:
-    """A socket bound to the address; None where the machine has no such address, or not yet. Raises CannotListen."""
+    """A socket that listens there; None where the machine has no such address, or not yet. Raises CannotListen."""
     address = ipaddress.ip_address(listen)
     family = socket.AF_INET6 if address.version == 6 else socket.AF_INET
     try:
@@ -55,6 +56,7 @@ def listening_socket(listen: str, port: int) -> socket.socket | None:
         if family == socket.AF_INET6:
             found.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, int(not address.is_unspecified))
         found.bind((listen, port))
+        found.listen(_BACKLOG)  # from here on nobody is turned away: the server behind it takes a moment more
     except OSError as error:
         found.close()
         if error.errno == errno.EADDRNOTAVAIL:
@@ -86,7 +88,7 @@ def serve(
         ident=None,
         threads=_THREADS,
         connection_limit=most_connections,
-        backlog=256,
+        backlog=_BACKLOG,
         channel_timeout=patience_s,
         cleanup_interval=1,
         max_request_header_size=8192,
