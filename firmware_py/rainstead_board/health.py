@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
 
-__all__ = ["Counting", "board_facts", "free_mb", "resident_bytes", "write_health"]
+__all__ = ["Counting", "board_facts", "free_mb", "open_files", "resident_bytes", "write_health", "written_bytes"]
 
 _PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 
@@ -42,6 +42,23 @@ def resident_bytes() -> int | None:
     try:
         return int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1]) * _PAGE_BYTES
     except (OSError, ValueError, IndexError):
+        return None
+
+
+def written_bytes() -> int | None:
+    """What this process has given to the disks since it began, as the kernel counts it."""
+    try:
+        lines = Path("/proc/self/io").read_text(encoding="ascii").splitlines()
+        return next(int(line.split()[1]) for line in lines if line.startswith("write_bytes:"))
+    except (OSError, ValueError, IndexError, StopIteration):
+        return None
+
+
+def open_files() -> int | None:
+    """How many files, lines and sockets this process has open."""
+    try:
+        return sum(1 for _ in Path("/proc/self/fd").iterdir())
+    except OSError:
         return None
 
 

@@ -22,13 +22,13 @@ from rainstead.clock import Clock, SystemClock
 from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
 from rainstead.errors import DiskRefuses, LogMalformed, RainsteadError
 from rainstead.events import AlarmEvent
-from rainstead.log import LogReader, LogWriter, damaged_logs
+from rainstead.log import LONG_WAL_BYTES, LogReader, LogWriter, damaged_logs, wal_bytes
 from rainstead.settings import Settings
 from rainstead.sickness import find_sickness
 
 from .boardwatch import BoardWatch, Facts
 from .drivers import Channel, build_channels, edges_have_ended
-from .health import Counting, board_facts, free_mb, resident_bytes, write_health
+from .health import Counting, board_facts, free_mb, open_files, resident_bytes, write_health, written_bytes
 from .inforce import settings_in_force
 from .keeper import UNKNOWN_BOOT, Keeper, Listener
 from .lamp import Lamp, LampSays
@@ -116,6 +116,7 @@ class Logger:
         self._looked_ms: int | None = None
         self._told_ms: int | None = None
         self._is_ready = False
+        self._wal_is_long = False
         self._sick: dict[str, str] = {}
         """Why a sensor that speaks is not to be believed."""
         self._sought_ms: int | None = None
@@ -296,11 +297,24 @@ class Logger:
         for event in events:
             _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason)
         keeper.keep_events(events)
+        self._tell_of_wal()
         self._sampler.lamp_says = self._lamp_says(facts)
         self._notifier.status(self._status(facts))
         if self._health_path is not None and (self._told_ms is None or now_ms - self._told_ms >= HEALTH_EVERY_MS):
             self._told_ms = now_ms
             write_health(self._health_path, self._health(facts))
+
+    def _tell_of_wal(self) -> None:
+        was_long, self._wal_is_long = self._wal_is_long, wal_bytes(self._writer.path) > LONG_WAL_BYTES
+        if self._wal_is_long and not was_long:
+            _journal.warning(
+                "%s-wal has grown past %d MB: a program that reads the log does not let go of it, and the disk fills; "
+                "find it with `fuser` and end it",
+                self._writer.path,
+                LONG_WAL_BYTES / 1e6,
+            )
+        elif was_long and not self._wal_is_long:
+            _journal.warning("%s-wal is short again", self._writer.path)
 
     def _seek_sickness(self) -> None:
         """Sensors that speak and are sick all the same show in the log alone."""
@@ -347,6 +361,10 @@ class Logger:
             "dropped": facts.dropped,
             "calculation_failed": facts.calculation_failed,
             "resident_bytes": resident_bytes(),
+            "open_files": open_files(),
+            "written_bytes": written_bytes(),
+            "wal_bytes": wal_bytes(self._writer.path),
+            "sqlite_version": sqlite3.sqlite_version,
             **board_facts(),
             "sensors": [
                 {

@@ -1,14 +1,14 @@
 """How the logger and its sensors are: what the log shows, and what the logger says of itself."""
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from rainstead.boardhealth import RUN_FOLDER, read_board_health
 from rainstead.derive import Deriver, State
-from rainstead.log import ReadingSource, damaged_logs
+from rainstead.log import LONG_WAL_BYTES, ReadingSource, damaged_logs, has_reset_fault
 from rainstead.replay import state_at
 from rainstead.settings import Settings
 from rainstead.sickness import find_sickness
@@ -22,6 +22,8 @@ from .sensors import SensorHealth, last_rows, sensor_health
 __all__ = ["BoardHealth", "Count", "ForwarderHealth", "HealthAnswer", "SensorReport", "health"]
 
 Number = float | int | None
+LONG_ENOUGH_S: Final = 3600
+"""A logger writes more in its first minutes than later."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +49,12 @@ class SensorReport:
 
 @dataclass(frozen=True, slots=True)
 class BoardHealth:
-    """The logger's own account, and how old it is; None where the board does not tell."""
+    """The logger's own account, and how old it is; None where the board does not tell.
+
+    sqlite_wants_one_writer: this version may damage a log that two programs write, which rainstead does not let them.
+    written_mb_a_day: what it gives to the disk, since it began, if that is an hour ago or more. advice: about the board
+    and the log, in the owner's words.
+    """
 
     written_ms: int
     age_s: float
@@ -64,6 +71,12 @@ class BoardHealth:
     resident_bytes: Number
     board_temperature_c: Number
     supply_is_low: bool | None
+    open_files: Number
+    written_mb_a_day: Number
+    wal_bytes: Number
+    sqlite_version: str | None
+    sqlite_wants_one_writer: bool | None
+    advice: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,4 +184,31 @@ def _board(told: Mapping[str, Any], as_of_ms: int) -> BoardHealth:
         resident_bytes=get("resident_bytes"),
         board_temperature_c=get("board_temperature_c"),
         supply_is_low=get("supply_is_low"),
+        open_files=get("open_files"),
+        written_mb_a_day=_a_day(get("written_bytes"), get("uptime_s")),
+        wal_bytes=get("wal_bytes"),
+        sqlite_version=get("sqlite_version"),
+        sqlite_wants_one_writer=_has_reset_fault(get("sqlite_version")),
+        advice=tuple(_advice(get("wal_bytes"))),
     )
+
+
+def _a_day(written_bytes: Number, uptime_s: Number) -> float | None:
+    if written_bytes is None or uptime_s is None or uptime_s < LONG_ENOUGH_S:
+        return None
+    return written_bytes / 1e6 * 86_400 / uptime_s
+
+
+def _advice(wal: Number) -> Iterator[str]:
+    if wal is not None and wal > LONG_WAL_BYTES:
+        yield (
+            f"readings.db-wal has {wal / 1e6:.0f} MB, because a program that reads the log does not let go of it, and "
+            "the disk fills; find it with `fuser readings.db` and end it"
+        )
+
+
+def _has_reset_fault(version: str | None) -> bool | None:
+    numbers = (version or "").split(".")
+    if len(numbers) < 3 or not all(part.isdecimal() for part in numbers):
+        return None
+    return has_reset_fault(tuple(map(int, numbers)))

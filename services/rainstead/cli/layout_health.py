@@ -76,6 +76,13 @@ def _logger(board: BoardHealth) -> list[Any]:
         more.append(f"{board.resident_bytes / 1e6:.0f} MB of memory")
     if board.slowest_commit_s is not None:
         more.append(f"slowest commit {board.slowest_commit_s:.1f} s")
+    if board.written_mb_a_day is not None:
+        more.append(f"{board.written_mb_a_day:,.0f} MB a day to the disk")
+    if board.open_files is not None:
+        more.append(f"{board.open_files:,} files open")
+    if board.sqlite_version is not None:
+        only = " (let no other program write to readings.db)" if board.sqlite_wants_one_writer else ""
+        more.append(f"SQLite {board.sqlite_version}{only}")
     if board.board_temperature_c is not None:
         more.append(f"board at {board.board_temperature_c:.0f} °C")
     lines.append(Text("; ".join(more)))
@@ -85,6 +92,7 @@ def _logger(board: BoardHealth) -> list[Any]:
         lines.append(Text(f"{board.dropped:,} readings were lost for want of room", style="bold red"))
     if board.supply_is_low:
         lines.append(Text("The board's supply voltage is too low: cards and USB fail of it first.", style="bold red"))
+    lines += [Text(f"Advice: {line}.", style="yellow") for line in board.advice]
     if board.calculation_failed:
         lines.append(
             Text(f"The calculation fails, so alarms are not watched: {board.calculation_failed}", style="bold red")

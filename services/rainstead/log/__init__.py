@@ -4,6 +4,7 @@ from .aside import damage_in_words, damaged_logs, may_be_damage
 from .checking import LogCheck, check_log
 from .copying import back_up, copy_database, restore
 from .gaps import Gap
+from .growth import LONG_WAL_BYTES, has_reset_fault, wal_bytes
 from .lock import WriterLock
 from .raised import RaisedEvent, raised_count, raised_events
 from .read import Behind, LogReader, SensorRow
@@ -15,6 +16,7 @@ from .undated import UndatedRun
 from .write import Columns, LogWriter, Row
 
 __all__ = [
+    "LONG_WAL_BYTES",
     "SCHEMA_VERSION",
     "Behind",
     "Columns",
@@ -37,8 +39,10 @@ __all__ = [
     "copy_database",
     "damage_in_words",
     "damaged_logs",
+    "has_reset_fault",
     "may_be_damage",
     "raised_count",
     "raised_events",
     "restore",
+    "wal_bytes",
 ]
