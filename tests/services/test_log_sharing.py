@@ -1,7 +1,9 @@
-"""A log in a folder that the household's desk shares with the logger, each as a user of its own."""
+"""A site's folder that the household's desk shares with the services, each as a user of its own."""
 
+import contextlib
 import os
 import shutil
+import sqlite3
 import stat
 import tempfile
 from collections.abc import Iterator
@@ -12,6 +14,7 @@ import pytest
 
 from rainstead.errors import LogError
 from rainstead.log import LogReader, LogWriter
+from rainstead.notebook import Notebook, RunNote, read_entries
 from rainstead.readings import Kind
 
 NOBODY, DESK, GROUP = 65534, 65533, 65532
@@ -82,6 +85,30 @@ def test_what_a_desk_lays_beside_the_log_can_be_written_by_the_logger(folder: Pa
         assert left and all(part.stat().st_mode & stat.S_IWGRP for part in left)
         if IS_ROOT:
             assert {part.stat().st_gid for part in left} == {GROUP}
+
+
+def test_a_note_that_one_user_left_half_written_is_taken_back_by_another(folder: Path) -> None:
+    with being(DESK), Notebook(folder) as notebook:
+        notebook.add(RunNote(t_ms=1000, nozzle="wide", to=None), 1000)
+    notes = folder / "notebook.db"
+    # As a power cut leaves it: pages on their way, and the journal that takes them back.
+    with being(DESK), contextlib.closing(sqlite3.connect(notes, isolation_level=None)) as db:
+        db.execute("PRAGMA cache_size = 1")
+        db.execute("PRAGMA cache_spill = 1")
+        db.execute("BEGIN IMMEDIATE")
+        for number in range(400):
+            db.execute("INSERT INTO entry VALUES (NULL, 0, 0, 'run', ?, NULL)", (f"{number}" * 200,))
+        cut = [(part, part.read_bytes()) for part in (notes, folder / "notebook.db-journal")]
+        mode = cut[1][0].stat().st_mode
+        db.execute("ROLLBACK")
+    with being(DESK):
+        for part, content in cut:
+            part.write_bytes(content)
+            part.chmod(stat.S_IMODE(mode))
+    with being(NOBODY):
+        (entry,) = read_entries(folder)
+    assert entry.entry == RunNote(t_ms=1000, nozzle="wide", to=None)
+    assert not (folder / "notebook.db-journal").exists()
 
 
 def test_a_folder_of_ones_own_stays_ones_own(tmp_path: Path) -> None:

@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Self
 
 from rainstead.errors import DiskRefuses, LogError, LogMalformed, LogMissing, NotALog, RainsteadError
+from rainstead.sharing import clear_the_way, share
 
 from . import schema
 from .aside import damage_in_words, finish_moving, free_name, is_of_content, may_be_damage, move_aside
 from .lock import WriterLock
 from .refusing import told
-from .sharing import clear_the_way, share
 from .transaction import Transaction
 
 __all__ = ["LogFile"]

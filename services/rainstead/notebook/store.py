@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from rainstead.sharing import share
+
 from . import layout
 from .entries import Delivery, Dip, Entry, Forecast, FuelFill, KnownVolume, Notes, RunNote
 from .layout import NotebookError
@@ -105,6 +107,7 @@ class Notebook:
             # Another process may have laid the table since we looked.
             if layout.examine(self._db, self.path) == 0:
                 layout.create(self._db)
+        share(self.path)
 
 
 def read_entries(folder: Path) -> tuple[Kept, ...]:

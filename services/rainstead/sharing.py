@@ -1,4 +1,4 @@
-"""A log in a folder that a group shares: what others of the group leave beside it must not lock the writer out.
+"""Files in a folder that a group shares: what one user of the group leaves there must not lock another one out.
 
 Who reads a log while no writer has it open makes SQLite lay a `-shm` and an empty `-wal` beside it, as files of the
 reader's own with the log's mode, and they stay.
@@ -14,9 +14,9 @@ _GROUP = stat.S_IRGRP | stat.S_IWGRP
 
 
 def share(path: Path) -> None:
-    """In a folder that a group may write to and hands on to what is in it, the log is for that group, too.
+    """In a folder that a group may write to and hands on to what is in it, the file is for that group, too.
 
-    Then a file that a reader leaves beside the log can be written by the writer.
+    Then what SQLite leaves beside it for one user can be written, or rolled back, by another.
     """
     folder = path.parent.stat().st_mode
     if not (folder & stat.S_ISGID and folder & stat.S_IWGRP):
