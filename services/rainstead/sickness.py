@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from rainstead import calc
 from rainstead.derive import judged_echoes
+from rainstead.judgedlevels import judged_levels
 from rainstead.lasthours import LastHours, last_hours
 from rainstead.log import ReadingSource
 from rainstead.meterdoubt import doubtful_words, doubts_of, idle_meter
@@ -114,8 +115,8 @@ def _sick_levels(settings: Settings, reader: ReadingSource, as_of_ms: int) -> di
         return {}
     longest_ms = round(max(ranger.frozen_after_s for ranger in rangers.values()) * 1000)
     from_ms = as_of_ms - max(longest_ms + JUMP_TOLD_MS, NO_VALUE_MS)
-    levels = _levels(reader, rangers, from_ms, as_of_ms)
-    found = _swapped(reader, rangers, levels, from_ms)
+    levels = _levels(settings, reader, rangers, from_ms, as_of_ms)
+    found = _swapped(settings, reader, rangers, levels, from_ms)
     for name, ranger in rangers.items():
         if name in found:
             continue
@@ -151,17 +152,30 @@ def _joined(parts: list[_Series]) -> _Series:
     )
 
 
-def _levels(reader: ReadingSource, rangers: Mapping[str, Ranger], from_ms: int, upto_ms: int) -> dict[str, _Series]:
+def _levels(
+    settings: Settings, reader: ReadingSource, rangers: Mapping[str, Ranger], from_ms: int, upto_ms: int
+) -> dict[str, _Series]:
     """The series of level sensors, without echoes that are not the water's."""
     found: dict[str, _Series] = {}
     for name, series in _series(reader, list(rangers), from_ms, upto_ms).items():
-        _, quality = judged_echoes(rangers[name], calc.BLIND_START, series.t_ms, series.raw, series.quality)
-        found[name] = _Series(series.t_ms, np.where(quality == Quality.OK, series.raw, np.nan), series.raw, quality)
+        ranger, t_ms, raw_mm, quality = rangers[name], series.t_ms, series.raw, series.quality
+        judged = None
+        if ranger.false_echoes_m:  # where they are depends on the air; else the raw values are enough, and quicker
+            judged = judged_levels(settings, reader, name, after_ms=from_ms, upto_ms=upto_ms, size=AT_ONCE)
+        if judged is not None:
+            t_ms, raw_mm, quality = judged.t_ms, judged.raw_mm, judged.quality
+        else:
+            _, quality = judged_echoes(ranger, calc.BLIND_START, t_ms, raw_mm, raw_mm / 1000, quality)
+        found[name] = _Series(t_ms, np.where(quality == Quality.OK, raw_mm, np.nan), raw_mm, quality)
     return found
 
 
 def _swapped(
-    reader: ReadingSource, rangers: Mapping[str, Ranger], levels: Mapping[str, _Series], from_ms: int
+    settings: Settings,
+    reader: ReadingSource,
+    rangers: Mapping[str, Ranger],
+    levels: Mapping[str, _Series],
+    from_ms: int,
 ) -> dict[str, Sickness]:
     if len(rangers) < 2:
         return {}
@@ -170,7 +184,7 @@ def _swapped(
     last_ms = reader.last_before_ms(from_ms)
     if last_ms is not None and from_ms - last_ms > tail_ms:
         # The board was off, perhaps for days: what was said before is older than what is looked at.
-        for name, one in _levels(reader, rangers, last_ms - tail_ms, last_ms).items():
+        for name, one in _levels(settings, reader, rangers, last_ms - tail_ms, last_ms).items():
             t_ms, value = told_of[name]
             told_of[name] = np.concatenate([one.t_ms, t_ms]), np.concatenate([one.value, value])
     found: dict[str, Sickness] = {}

@@ -20,7 +20,7 @@ from rainstead.calc.desk import Estimate
 from rainstead.cli.commands import app
 from rainstead.events import AlarmEvent
 from rainstead.evidence import gather
-from rainstead.log import Columns, LogReader, LogWriter
+from rainstead.log import Columns, LogReader, LogWriter, Row
 from rainstead.notebook import Notes
 from rainstead.readings import Batch, Kind, Quality
 from rainstead.settings import parse_settings
@@ -60,18 +60,24 @@ def work_out(text: str, range_mm: np.ndarray, quality: np.ndarray | None = None)
     return Worked(state, rows.depth_m, rows.quality, list(derived.events))
 
 
-def kept(path: Path, range_mm: np.ndarray, quality: np.ndarray | None = None) -> None:
-    """A log of the same."""
+def kept(
+    path: Path, range_mm: np.ndarray, quality: np.ndarray | None = None, *, air_c: np.ndarray | None = None
+) -> None:
+    """A log of the same. air_c: what the probe said at the same times."""
     flags = np.zeros(len(range_mm), dtype=np.uint8) if quality is None else quality
     with LogWriter(path) as writer:
-        number = writer.sensor_numbers({"level": Kind.LEVEL})["level"]
+        numbers = writer.sensor_numbers({"level": Kind.LEVEL, "air": Kind.TEMPERATURE})
         segment = writer.begin_segment(writer.begin_boot("logger", "a", 0), 0, trusted=True)
-        writer.append(
-            [
-                (START_MS + k * EVERY_S * 1000, number, segment, None if np.isnan(mm) else float(mm), int(flag), 1.5, 8)
-                for k, (mm, flag) in enumerate(zip(range_mm, flags, strict=True))
+        stamps = [START_MS + k * EVERY_S * 1000 for k in range(len(range_mm))]
+        rows: list[Row] = [
+            (t_ms, numbers["level"], segment, None if np.isnan(mm) else float(mm), int(flag), 1.5, 8)
+            for t_ms, mm, flag in zip(stamps, range_mm, flags, strict=True)
+        ]
+        if air_c is not None:
+            rows += [
+                (t_ms, numbers["air"], segment, float(c), 0, None, None) for t_ms, c in zip(stamps, air_c, strict=True)
             ]
-        )
+        writer.append(rows)
 
 
 # --- nearer than the ranger sees ------------------------------------------------------------------------------------
@@ -173,7 +179,7 @@ def test_a_false_echo_that_the_settings_name_is_flagged_and_not_used_and_its_raw
     found = work_out(text, says)
     assert set(found.quality[is_false].tolist()) == {Quality.FALSE_ECHO}
     assert np.isnan(found.depth_m[is_false]).all()
-    elsewhere = ~is_false & (np.abs(says - LADDER_MM) > 20)
+    elsewhere = ~is_false & (np.abs(says - LADDER_MM) > 30)  # the air is taken into account
     assert set(found.quality[elsewhere].tolist()) == {Quality.OK}
     kept(tmp_path / "readings.db", np.full(60, LADDER_MM))
     settings, now_ms = parse_settings(text, "test"), START_MS + 59 * EVERY_S * 1000
@@ -221,6 +227,33 @@ def test_a_distance_that_recurs_in_many_states_of_the_tank_is_suspected_by_name_
     assert set(work_out(TEXT, says).quality.tolist()) == {Quality.OK}  # it goes on being used until the owner says so
     named = TEXT.replace('air = "air"\n', 'air = "air"\nfalse_echoes = [1.23]\n', 1)
     assert suspected(named, says, tmp_path / "two.db") == ()
+
+
+def test_a_ladder_stays_where_it_is_though_warm_air_moves_its_echo(tmp_path: Path) -> None:
+    """Nights of 5 degrees and days of 35: at 1.23 m a raw range that breathes by 6 cm."""
+    says, hour = moving_tank(3, 2), START_MS / 3.6e6 + np.arange(round(3 * 86_400 / EVERY_S)) * EVERY_S / 3600
+    air_c = 20 - 15 * np.cos(hour / 24 * 2 * np.pi)
+    dry = float(sound_m_s(np.array(20.0), 0.0))
+    is_false = np.random.default_rng(2).random(len(says)) < 0.1
+    says[is_false] = LADDER_MM
+    says = np.round(says * dry / sound_m_s(air_c, 1.0))
+    assert np.ptp(says[is_false]) > 55
+    path = tmp_path / "readings.db"
+    kept(path, says, air_c=air_c)
+    named = TEXT.replace('air = "air"\n', 'air = "air"\nfalse_echoes = [1.23]\n', 1)
+    end_ms = START_MS + (len(says) - 1) * EVERY_S * 1000
+    with LogReader(path) as reader:
+        (line,) = ranger_advice(parse_settings(TEXT, "test"), reader, end_ms)["level"]
+        assert "false_echoes = [1.23]" in line
+        settings = parse_settings(named, "test")
+        assert ranger_advice(settings, reader, end_ms) == {}
+        assert find_sickness(settings, reader, end_ms) == {}
+        (levels,) = (
+            derived.levels[0]
+            for batch in [next(iter(reader.batches()))]
+            for _, derived in [derive.Deriver(settings).advance(derive.Deriver(settings).start(), batch)]
+        )
+    assert np.mean(levels.quality[is_false] == Quality.FALSE_ECHO) > 0.999
 
 
 @pytest.mark.parametrize("wild", [0.0, 0.01, 0.05, 0.2])

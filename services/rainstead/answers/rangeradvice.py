@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from rainstead import calc
-from rainstead.derive import judged_echoes
+from rainstead.judgedlevels import judged_levels
 from rainstead.localtime import local
 from rainstead.log import ReadingSource
 from rainstead.readings import I64, Quality
@@ -15,6 +15,7 @@ from rainstead.settings import Ranger, Settings
 __all__ = ["LOOK_BACK_MS", "ranger_advice"]
 
 LOOK_BACK_MS: Final = 7 * 86_400_000
+AT_ONCE: Final = 100_000
 _QUARTER_MS: Final = 900_000
 """Clocks are set by quarters of an hour at the least."""
 _DEAF: Final = (Quality.NO_ECHO, Quality.SILENT, Quality.NOISY, Quality.OUT_OF_RANGE)
@@ -27,33 +28,29 @@ def ranger_advice(settings: Settings, reader: ReadingSource, as_of_ms: int) -> d
     found: dict[str, tuple[str, ...]] = {}
     for name, ranger in settings.sensors.items():
         if isinstance(ranger, Ranger):
-            lines = _of(name, ranger, settings.site.time_zone, reader, as_of_ms)
+            lines = _of(settings, reader, name, as_of_ms)
             if lines:
                 found[name] = tuple(lines)
     return found
 
 
-def _of(name: str, ranger: Ranger, zone: str, reader: ReadingSource, as_of_ms: int) -> list[str]:
-    parts = [
-        (mine.t_ms, mine.value, mine.quality)
-        for batch in reader.batches(after_ms=as_of_ms - LOOK_BACK_MS, upto_ms=as_of_ms, sensors=[name])
-        for mine in [batch.of(name)]
-        if len(mine)
-    ]
-    if not parts:
+def _of(settings: Settings, reader: ReadingSource, name: str, as_of_ms: int) -> list[str]:
+    judged = judged_levels(settings, reader, name, after_ms=as_of_ms - LOOK_BACK_MS, upto_ms=as_of_ms, size=AT_ONCE)
+    if judged is None or not len(judged.t_ms):
         return []
-    t_ms, raw_mm, quality = (np.concatenate(column) for column in zip(*parts, strict=True))
-    _, judged = judged_echoes(ranger, calc.BLIND_START, t_ms, raw_mm, quality)
+    t_ms, ranger = judged.t_ms, settings.sensors[name]
+    assert isinstance(ranger, Ranger)
+    ullage_mm = np.where(judged.quality == Quality.OK, judged.ullage_m * 1000, np.nan)
     lines = []
-    for echo in calc.fixed_echoes(t_ms, np.where(judged == Quality.OK, raw_mm, np.nan), ranger.fastest_m_min * 1000):
+    for echo in calc.fixed_echoes(t_ms, ullage_mm, ranger.fastest_m_min * 1000):
         lines.append(
             f"{echo.readings} readings at {echo.range_mm / 1000:.2f} m, leapt to and back from {echo.visits} times in "
             f"a week while the water stood {echo.nearest_mm / 1000:.2f} to {echo.farthest_mm / 1000:.2f} m below the "
             f"sensor: is there a ladder, a pipe or an inlet at that distance? If so, move the sensor, or say "
             f"false_echoes = [{echo.range_mm / 1000:.2f}] in its settings"
         )
-    local_ms = t_ms + _offsets_ms(t_ms, zone)
-    deaf = calc.deaf_hours(local_ms // 86_400_000, local_ms // 3_600_000 % 24, np.isin(judged, _DEAF))
+    local_ms = t_ms + _offsets_ms(t_ms, settings.site.time_zone)
+    deaf = calc.deaf_hours(local_ms // 86_400_000, local_ms // 3_600_000 % 24, np.isin(judged.quality, _DEAF))
     if deaf is not None:
         upto = (deaf.from_hour + 6) % 24
         when = f"on {deaf.days} days of a week, from {deaf.from_hour} to {upto} o'clock"

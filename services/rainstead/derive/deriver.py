@@ -18,7 +18,7 @@ from .state import GaugeState, MeterState, State, TankNow, TankState
 
 __all__ = ["AIR_MAX_AGE_MS", "CALCULATION", "Deriver"]
 
-CALCULATION = 4
+CALCULATION = 5
 """Raised when a change of code changes an answer: kept states of another number are not used."""
 
 AIR_MAX_AGE_MS = 2 * 3_600_000
@@ -171,9 +171,11 @@ class Deriver:
         known_c = np.where((held_c < -20) | (held_c > 60), np.nan, held_c)
         air_c, air_u_c = air_or_assumed(tank.ranger, known_c)
 
-        blind_state, quality = judged_echoes(tank.ranger, carried.blind, t_ms, raw_mm, quality)
         seen = (quality == Quality.OK) | (quality == Quality.NOISY)
         ullage_m = _ullage_m(tank.ranger, np.where(seen, raw_mm, np.nan), air_c)
+        blind_state, quality = judged_echoes(tank.ranger, carried.blind, t_ms, raw_mm, ullage_m, quality)
+        seen = (quality == Quality.OK) | (quality == Quality.NOISY)
+        ullage_m = np.where(seen, ullage_m, np.nan)
         depth_m = calc.depth_m(tank.face_height_m, ullage_m)
         noise_u_m = calc.combine(
             calc.resolution_u(_ULTRASONIC_STEP_M), np.where(np.isnan(spread_mm), 0.0, spread_mm) * 0.001
