@@ -9,7 +9,11 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 SYSTEMD = ROOT / "systemd"
-PACKAGES = (ROOT / "services" / "rainstead", ROOT / "firmware_py" / "rainstead_board")
+PACKAGES = (
+    ROOT / "services" / "rainstead",
+    ROOT / "firmware_py" / "rainstead_board",
+    ROOT / "dashboards" / "rainstead_page",
+)
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +26,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return built
 
 
-def test_the_wheel_holds_every_file_of_both_packages_and_no_other(wheel: Path) -> None:
+def test_the_wheel_holds_every_file_of_its_packages_and_no_other(wheel: Path) -> None:
     everything = {name for name in zipfile.ZipFile(wheel).namelist() if ".dist-info/" not in name}
     laid = {name.split("/share/rainstead/systemd/")[1] for name in everything if "/share/rainstead/systemd/" in name}
     assert laid == {path.name for path in SYSTEMD.iterdir() if path.is_file()}
@@ -43,8 +47,8 @@ def test_the_wheel_carries_the_commands_and_the_licence(wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as packed:
         entries = {name.split(".dist-info/")[1]: name for name in packed.namelist() if ".dist-info/" in name}
         commands = packed.read(entries["entry_points.txt"]).decode()
-    for command in ("rainstead", "rainstead-forwarder", "rainstead-logger", "rainstead-twin"):
-        assert f"\n{command} = " in commands
+    for command in ("", "-forwarder", "-logger", "-messenger", "-page", "-twin"):
+        assert f"\nrainstead{command} = " in commands
     assert "licenses/LICENSE" in entries
 
 

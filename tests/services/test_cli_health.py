@@ -14,6 +14,7 @@ from rainstead import clockword
 from rainstead.cli.commands import app
 from rainstead.forward import server_name
 from rainstead.forward.cursor import Cursor, CursorFile
+from rainstead.holding import Hold
 from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Kind
 from rainstead.settings import load_settings
@@ -95,12 +96,16 @@ def test_health_tells_how_sending_goes(site: Path) -> None:
     cursor = Cursor(utc_ms(NOON) - 60_000, 0, ())
     file.save(server, cursor, (), utc_ms(NOON) - 30_000)
     file.tell(word="stored", last_stored_ms=str(utc_ms(NOON) - 30_000))
-    code, said = ask("health", *moment)
+    _, said = ask("health", *moment)
+    assert "No forwarder runs on this machine; 2 readings wait for it" in said
+    hold = Hold(site / "forwarder.lock")
+    _, said = ask("health", *moment)
     assert "The server last stored something 40 s ago; the newest there is 60 s behind the log" in said, said
     file.tell(word="later", reason="it is away")
     _, said = ask("health", *moment)
     assert "The server is away or busy: it is away; 2 readings wait for it." in said, said
     file.close()
+    hold.release()
     (site / "forwarder.db").write_bytes(b"rubbish" * 100)
     code, told = ask("health", *moment, "--json")
     assert code == 0

@@ -10,7 +10,8 @@ from pathlib import Path
 
 from small_site import SETTINGS, make_site
 
-from rainstead.forward.process import NOTHING_TO_SEND_TO
+from rainstead.forward import forwarder_runs
+from rainstead.forward.process import NOTHING_TO_SEND_TO, SENT_BY_ANOTHER
 
 UNIT = Path(__file__).parents[2] / "systemd" / "rainstead-forwarder.service"
 RUN = "import sys; from rainstead.forward.process import main; main(sys.argv[1:])"
@@ -80,3 +81,26 @@ def test_a_log_that_is_held_for_a_moment_is_waited_for_and_another_programs_file
         other.execute("CREATE TABLE somebody_elses (x)")
     code, said = ended(tmp_path, SETTINGS + TABLE)
     assert code == 2 and "not a rainstead log" in said
+
+
+def test_a_second_forwarder_is_refused_and_whoever_looks_sees_that_one_runs(tmp_path: Path) -> None:
+    make_site(tmp_path, [("2026-02-10T12:00:00", "house_level", 900.0)], SETTINGS + TABLE)
+    token = tmp_path / "server.token"
+    token.write_text("secret", encoding="utf-8")
+    token.chmod(0o600)
+    assert forwarder_runs(tmp_path) is False
+    with subprocess.Popen([sys.executable, "-c", RUN, str(tmp_path)], stderr=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stderr is not None
+            assert "sending" in process.stderr.readline()
+            assert forwarder_runs(tmp_path) is True
+            code, said = ended(tmp_path, SETTINGS + TABLE)
+        finally:
+            process.kill()
+    assert (code, said) == (
+        SENT_BY_ANOTHER,
+        f"rainstead-forwarder: {tmp_path}: process {process.pid} is sending this site's log already; stop that one "
+        "first\n",
+    )
+    assert code not in codes("RestartPreventExitStatus"), "the other one may end"
+    assert forwarder_runs(tmp_path) is False, "a lock ends with its process"

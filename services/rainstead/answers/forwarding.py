@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rainstead.errors import SettingsError
-from rainstead.forward import read_standing, server_name
+from rainstead.forward import forwarder_runs, read_standing, server_name
 from rainstead.log import ReadingSource
 from rainstead.settings import Settings
 
@@ -26,10 +26,12 @@ class RefusedPoint:
 class ForwardingAnswer(Answer):
     """word: stored, later, forbidden; never_run where no forwarder has run here, silent where it has said nothing yet.
 
-    sent_upto_ms: all of the log up to there is on the server; None where nothing is.
+    is_running: whether a forwarder runs on this machine now; None where that cannot be seen. sent_upto_ms: all of the
+    log up to there is on the server; None where nothing is.
     """
 
     server: str
+    is_running: bool | None
     word: str
     because: str | None
     last_stored_ms: int | None
@@ -68,6 +70,7 @@ def forwarding(settings: Settings, reader: ReadingSource, folder: Path, as_of_ms
     return ForwardingAnswer(
         **head(settings, reader, as_of_ms),
         server=name,
+        is_running=forwarder_runs(folder),
         word="stored" if word == "silent" and stored_ms is not None else word,
         because=because,
         last_stored_ms=stored_ms,

@@ -83,6 +83,7 @@ class BoardHealth:
 class ForwarderHealth:
     """As in `forwarding`; word is also unknown, where its file cannot be read. waiting_readings: with the backlog."""
 
+    is_running: bool | None
     word: str
     because: str | None
     last_stored_age_s: float | None
@@ -158,9 +159,14 @@ def _forwarder(settings: Settings, reader: ReadingSource, site: Path, as_of_ms: 
     try:
         told = forwarding(settings, reader, site, as_of_ms)
     except sqlite3.Error as error:
-        return ForwarderHealth("unknown", f"its file cannot be read ({error})", None, None, None)
+        return ForwarderHealth(None, "unknown", f"its file cannot be read ({error})", None, None, None)
     return ForwarderHealth(
-        told.word, told.because, told.last_stored_age_s, told.lag_s, told.waiting_readings + told.backlog_readings
+        told.is_running,
+        told.word,
+        told.because,
+        told.last_stored_age_s,
+        told.lag_s,
+        told.waiting_readings + told.backlog_readings,
     )
 
 

@@ -101,6 +101,9 @@ def _logger(board: BoardHealth) -> list[Any]:
 
 
 def _forwarder(told: ForwarderHealth) -> Text:
+    if told.is_running is False and told.word != "never_run":
+        waiting = "" if told.waiting_readings is None else f"; {told.waiting_readings:,} readings wait for it"
+        return Text(f"No forwarder runs on this machine{waiting}: start rainstead-forwarder.", style="bold red")
     if told.word == "stored" and told.last_stored_age_s is not None:
         behind = "" if told.lag_s is None else f"; the newest there is {span(told.lag_s)} behind the log"
         waiting = f"; {told.waiting_readings:,} readings wait for it" if told.waiting_readings else ""

@@ -7,7 +7,7 @@ from .lines import tag_text
 from .points import MEASUREMENTS, SCHEMA_VERSION, Field, Measurement, measurement
 from .said import body_words, trouble_words
 from .server import Answer, InfluxServer, Server, Word
-from .standing import Standing, read_standing, server_name
+from .standing import Standing, forwarder_runs, read_standing, server_name
 from .token import read_token
 
 __all__ = [
@@ -27,6 +27,7 @@ __all__ = [
     "Standing",
     "Word",
     "body_words",
+    "forwarder_runs",
     "measurement",
     "read_standing",
     "read_token",

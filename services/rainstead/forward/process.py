@@ -1,26 +1,31 @@
 """The forwarder's process: `rainstead-forwarder SITE`, until told to stop by a signal."""
 
 import argparse
+import contextlib
 import logging
 import signal
 import sqlite3
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from rainstead.clock import Clock, SystemClock
 from rainstead.errors import LogError, LogMalformed, LogTooNew, NotALog, RainsteadError
+from rainstead.holding import AlreadyHeld, Hold
 from rainstead.settings import Forward, Settings, load_settings
 
 from .forwarder import Forwarder
 from .server import InfluxServer
+from .standing import RUNNING_FILE
 from .token import read_token
 
-__all__ = ["NOTHING_TO_SEND_TO", "main", "server_of"]
+__all__ = ["NOTHING_TO_SEND_TO", "SENT_BY_ANOTHER", "main", "server_of"]
 
 NOTHING_TO_SEND_TO = 6
 """Exit code where the settings name no server: that of a program that is not configured (LSB, init scripts). The
 service's unit takes it for an end without failure, and does not start the program again."""
+SENT_BY_ANOTHER = 3
+"""Exit code where another forwarder is at work; the service tries again, for that one may end."""
 _LONGEST_WAIT_MS = 1000
 _RETRY_MS = 10_000
 
@@ -62,9 +67,17 @@ def main(argv: Sequence[str] | None = None) -> None:
             )
             raise SystemExit(NOTHING_TO_SEND_TO)
         server = server_of(settings.forward, folder)
-        _journal.info("sending %s to %s", settings.site.name, server.name)
-        _run(settings, folder, server, settings.forward, SystemClock(), lambda: bool(stopping))
+        with _only_one(folder):
+            _journal.info("sending %s to %s", settings.site.name, server.name)
+            _run(settings, folder, server, settings.forward, SystemClock(), lambda: bool(stopping))
         server.close()
+    except AlreadyHeld as error:
+        print(
+            f"rainstead-forwarder: {folder}: process {error.holder} is sending this site's log already; stop that one "
+            "first",
+            file=sys.stderr,
+        )
+        raise SystemExit(SENT_BY_ANOTHER) from None
     except RainsteadError as error:
         print(f"rainstead-forwarder: {error}", file=sys.stderr)
         raise SystemExit(2) from None
@@ -77,6 +90,21 @@ def main(argv: Sequence[str] | None = None) -> None:
         )
         raise SystemExit(2) from None
     _journal.info("stopped")
+
+
+@contextlib.contextmanager
+def _only_one(folder: Path) -> Iterator[None]:
+    """Two would send all of it twice; and whoever looks sees by it that there is one. Raises AlreadyHeld."""
+    try:
+        hold = Hold(folder / RUNNING_FILE)
+    except OSError as error:  # a disk that is full may have room later
+        _journal.warning("%s: cannot be made (%s)", folder / RUNNING_FILE, error.strerror)
+        yield
+        return
+    try:
+        yield
+    finally:
+        hold.release()
 
 
 def _run(

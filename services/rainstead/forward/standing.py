@@ -6,13 +6,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from rainstead.holding import is_held
 from rainstead.settings import Forward
 
 from .cursor import Cursor, Refused
 
-__all__ = ["CURSOR_FILE", "Standing", "read_standing", "server_name"]
+__all__ = ["CURSOR_FILE", "RUNNING_FILE", "Standing", "forwarder_runs", "read_standing", "server_name"]
 
 CURSOR_FILE = "forwarder.db"
+RUNNING_FILE = "forwarder.lock"
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,11 @@ class Standing:
 def server_name(forward: Forward) -> str:
     """What a cursor belongs to."""
     return f"{forward.url.rstrip('/')} {forward.org} {forward.bucket}"
+
+
+def forwarder_runs(folder: Path) -> bool | None:
+    """Whether a forwarder of this site runs on this machine; None where we may not look."""
+    return is_held(folder / RUNNING_FILE)
 
 
 def read_standing(folder: Path, server: str, *, most: int = 20) -> Standing | None:
