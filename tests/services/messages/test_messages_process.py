@@ -21,6 +21,7 @@ from typer.testing import CliRunner
 from rainstead.cli.commands import app
 from rainstead.messages import read_messages
 from rainstead.messages.process import NOBODY_TO_TELL
+from rainstead.settings import parse_settings, settings_digest, starter
 
 RUN = "import sys; from rainstead.messages.process import main; main(sys.argv[1:])"
 WEB = '\n[messages]\ntest_every = 0\n[messages.channels.web]\naddress_file = "web.address"\n'
@@ -315,3 +316,13 @@ def test_the_messenger_loads_none_of_the_libraries_itself() -> None:
     assert "rainstead.messages.messenger" in loaded
     heavy = {"apprise", "paho", "requests", "typer", "rich", "pandas", "scipy", "influxdb_client", "rainstead_board"}
     assert heavy & {one.partition(".")[0] for one in loaded} == set()
+
+
+def test_the_messages_table_of_the_starter_is_good_once_uncommented() -> None:
+    head, tail = starter().split("# [messages]")
+    table, rest = tail.split("\n\n", 1)
+    settings = parse_settings(head + "[messages]" + table.replace("\n# ", "\n") + "\n\n" + rest, "starter")
+    assert settings.messages is not None
+    assert [one.after_s for one in settings.messages.channels.values()] == [None, 600.0]
+    plain = parse_settings(starter(), "starter")
+    assert settings_digest(settings) == settings_digest(plain), "who is told changes no answer"
