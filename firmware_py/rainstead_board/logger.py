@@ -22,6 +22,7 @@ from rainstead.clock import Clock, SystemClock
 from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
 from rainstead.errors import DiskRefuses, LogMalformed, RainsteadError
 from rainstead.events import AlarmEvent
+from rainstead.inforce import settings_in_force
 from rainstead.log import LONG_WAL_BYTES, LogReader, LogWriter, damaged_logs, wal_bytes
 from rainstead.settings import Settings
 from rainstead.sickness import find_sickness
@@ -29,7 +30,6 @@ from rainstead.sickness import find_sickness
 from .boardwatch import BoardWatch, Facts
 from .drivers import Channel, build_channels, edges_have_ended
 from .health import Counting, board_facts, free_mb, open_files, resident_bytes, write_health, written_bytes
-from .inforce import settings_in_force
 from .keeper import UNKNOWN_BOOT, Keeper, Listener
 from .lamp import Lamp, LampSays
 from .logless import Logless, to_hand_on
@@ -402,13 +402,8 @@ def main(argv: Sequence[str] | None = None) -> None:
 
 def _run_site(site: Path) -> None:
     clock = SystemClock()
-    in_force = settings_in_force(site, clock.wall_ms())
+    in_force = settings_in_force(site, clock.wall_ms(), tell=_journal.error)
     settings = in_force.settings
-    if in_force.refused is not None:
-        _journal.error("%s", in_force.refused)
-        _journal.error(
-            "going on with the last good settings, which the log has kept; mend the file, then start this again"
-        )
     # Named, because the GPIO library would otherwise fall back to another one without a word; and it wants a
     # folder for its FIFO that it may write to.
     os.environ.setdefault("GPIOZERO_PIN_FACTORY", "lgpio")

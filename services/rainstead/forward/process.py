@@ -12,7 +12,8 @@ from pathlib import Path
 from rainstead.clock import Clock, SystemClock
 from rainstead.errors import LogError, LogMalformed, LogTooNew, NotALog, RainsteadError
 from rainstead.holding import AlreadyHeld, Hold
-from rainstead.settings import Forward, Settings, load_settings
+from rainstead.inforce import settings_in_force
+from rainstead.settings import Forward, Settings
 
 from .forwarder import Forwarder
 from .server import InfluxServer
@@ -58,7 +59,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda signum, _frame: stopping.append(signum))
     try:
-        settings = load_settings(folder / "site.toml")
+        clock = SystemClock()
+        settings = settings_in_force(folder, clock.wall_ms(), tell=_journal.error, table="forward").settings
         if settings.forward is None:
             print(
                 f"rainstead-forwarder: {folder / 'site.toml'} has no [forward] table, so there is no server to send to "
@@ -69,7 +71,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         server = server_of(settings.forward, folder)
         with _only_one(folder):
             _journal.info("sending %s to %s", settings.site.name, server.name)
-            _run(settings, folder, server, settings.forward, SystemClock(), lambda: bool(stopping))
+            _run(settings, folder, server, settings.forward, clock, lambda: bool(stopping))
         server.close()
     except AlreadyHeld as error:
         print(

@@ -1,6 +1,7 @@
 """The messenger's process: `rainstead-messenger SITE`, until told to stop by a signal."""
 
 import argparse
+import contextlib
 import json
 import logging
 import signal
@@ -12,7 +13,9 @@ from typing import Final
 
 from rainstead.clock import Clock, SystemClock
 from rainstead.errors import RainsteadError, SettingsError
-from rainstead.settings import Messages, Settings, advice, load_settings
+from rainstead.holding import AlreadyHeld, Hold
+from rainstead.inforce import settings_in_force
+from rainstead.settings import Messages, Settings, advice
 
 from .address import Address, read_address
 from .carrier import BrokerCarrier, Carrier, OnceCarrier, check_address
@@ -28,6 +31,8 @@ takes it for an end without failure, and does not start the program again."""
 _LONGEST_WAIT_MS: Final = 1000
 _RETRY_MS: Final = 10_000
 _MOST_ASIDE: Final = 5
+_UNREAD_MS: Final = 60_000
+_AGAIN_MS: Final = 600_000
 
 _journal = logging.getLogger("rainstead.messenger")
 
@@ -85,6 +90,19 @@ def open_store(folder: Path, wall_ms: int) -> Store:
         return Store(path)
 
 
+def _held(folder: Path) -> Hold | None:
+    """That no second messenger tells all of it twice. None where the disk has no room for the file."""
+    path = folder / f"{MESSAGES_FILE}.lock"
+    try:
+        return Hold(path)
+    except AlreadyHeld as error:
+        raise SettingsError(
+            f"{folder}: process {error.holder} is telling of this site already; stop that one first"
+        ) from None
+    except OSError:
+        return None
+
+
 def main(argv: Sequence[str] | None = None) -> None:
     """Run; what a person can mend is one message and exit code 2, or NOBODY_TO_TELL."""
     parser = argparse.ArgumentParser(prog="rainstead-messenger", description="Carry a site's alarms outward.")
@@ -95,7 +113,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda signum, _frame: stopping.append(signum))
     try:
-        settings = load_settings(folder / "site.toml")
+        clock = SystemClock()
+        settings = settings_in_force(folder, clock.wall_ms(), tell=_journal.error, table="messages").settings
         if settings.messages is None:
             print(
                 f"rainstead-messenger: {folder / 'site.toml'} has no [messages] table, so there is nobody to tell and "
@@ -108,12 +127,73 @@ def main(argv: Sequence[str] | None = None) -> None:
         for line in advice(settings, folder):
             if line.startswith("messages."):
                 _journal.warning("%s", line)
+        hold = _held(folder)
         _journal.info("telling of %s: %s", settings.site.name, ", ".join(addresses))
-        _run(settings, settings.messages, folder, addresses, SystemClock(), lambda: bool(stopping))
+        _run(settings, settings.messages, folder, addresses, clock, lambda: bool(stopping))
+        if hold is not None:
+            hold.release()
     except RainsteadError as error:
         print(f"rainstead-messenger: {error}", file=sys.stderr)
         raise SystemExit(2) from None
     _journal.info("stopped")
+
+
+class _Life:
+    """A messenger, with what was kept where it can be read; where it cannot for a minute, without."""
+
+    def __init__(self, settings: Settings, messages: Messages, folder: Path, addresses: Mapping[str, Address]) -> None:
+        self._settings, self._messages, self._folder, self._addresses = settings, messages, folder, addresses
+        self._messenger: Messenger | None = None
+        self._store: Store | None = None
+        self._unread_ms: int | None = None
+        self._again_ms = 0
+
+    def step(self, boot_ms: int, wall_ms: int) -> int:
+        """A round; when the next is due. Raises sqlite3.Error while what was kept cannot be read."""
+        if self._store is not None and self._store.unread is not None and boot_ms >= self._again_ms:
+            self._again_ms = boot_ms + _AGAIN_MS
+            with contextlib.suppress(sqlite3.Error, OSError):
+                store = open_store(self._folder, wall_ms)
+                _journal.warning("what was kept can be read again")
+                self.close()
+                self._begin(store, boot_ms, wall_ms)
+        if self._messenger is None:
+            self._begin(self._kept(boot_ms, wall_ms), boot_ms, wall_ms)
+        assert self._messenger is not None
+        return self._messenger.step(boot_ms, wall_ms)
+
+    def _kept(self, boot_ms: int, wall_ms: int) -> Store:
+        try:
+            return open_store(self._folder, wall_ms)
+        except (sqlite3.Error, OSError) as error:
+            if self._unread_ms is None:
+                self._unread_ms = boot_ms
+            if boot_ms - self._unread_ms < _UNREAD_MS:
+                raise
+            # An alarm about a sick disk must get out though the disk is sick.
+            _journal.warning("what was kept cannot be read (%s): going on without it", error)
+            self._again_ms = boot_ms + _AGAIN_MS
+            return Store(self._folder / MESSAGES_FILE, unread=f"what was kept cannot be read: {error}")
+
+    def _begin(self, store: Store, boot_ms: int, wall_ms: int) -> None:
+        self._store = store
+        self._messenger = Messenger(
+            self._settings,
+            self._messages,
+            store,
+            Lookout(self._settings, self._folder, _journal.warning),
+            carriers_of(self._settings, self._addresses, wall_ms),
+            self._folder,
+            boot_ms,
+            wall_ms,
+            tell=_journal.warning,
+        )
+
+    def close(self) -> None:
+        """End it."""
+        if self._messenger is not None:
+            self._messenger.close()
+            self._messenger = None
 
 
 def _run(
@@ -124,25 +204,13 @@ def _run(
     clock: Clock,
     stopped: Callable[[], bool],
 ) -> None:
-    messenger: Messenger | None = None
+    life = _Life(settings, messages, folder, addresses)
     trouble = ""
     try:
         while not stopped():
             now_ms, wall_ms = clock.boot_ms(), clock.wall_ms()
             try:
-                if messenger is None:
-                    messenger = Messenger(
-                        settings,
-                        messages,
-                        open_store(folder, wall_ms),
-                        Lookout(settings, folder, _journal.warning),
-                        carriers_of(settings, addresses, wall_ms),
-                        folder,
-                        now_ms,
-                        wall_ms,
-                        tell=_journal.warning,
-                    )
-                due_ms = messenger.step(now_ms, wall_ms)
+                due_ms = life.step(now_ms, wall_ms)
                 trouble = ""
             except (sqlite3.Error, OSError) as error:
                 # What was kept cannot be read now, or no process can be started: neither ends this.
@@ -152,5 +220,4 @@ def _run(
             while not stopped() and clock.boot_ms() < due_ms:
                 clock.wait_until(min(due_ms, clock.boot_ms() + _LONGEST_WAIT_MS))
     finally:
-        if messenger is not None:
-            messenger.close()
+        life.close()

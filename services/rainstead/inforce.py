@@ -1,9 +1,10 @@
 """The settings in force: those of the site's file or, when that cannot be used, the last that the log has kept.
 
-A slip in a file that somebody changed from afar must not end the logging.
+A slip in a file that somebody changed from afar must end neither the logging nor what tells of it.
 """
 
 import sqlite3
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,8 +24,12 @@ class InForce:
     refused: str | None
 
 
-def settings_in_force(site: Path, now_ms: int) -> InForce:
-    """Raises SettingsError, about the site's file, where the log has none that are good either."""
+def settings_in_force(site: Path, now_ms: int, *, tell: Callable[[str], None], table: str | None = None) -> InForce:
+    """For a process that starts. tell: takes a line each about a file that is refused.
+
+    table: without it the caller has nothing to do, so a copy in the log that has none does not stand in for the file.
+    Raises SettingsError, about the site's file, where the log has none that are good either.
+    """
     path = site / "site.toml"
     kept, kinds = _kept(site)
     try:
@@ -39,9 +44,14 @@ def settings_in_force(site: Path, now_ms: int) -> InForce:
         if kept is None:
             raise
         try:
-            return InForce(_checked(kept, f"{path}, as the log has it", now_ms, kinds), kept, str(error))
+            settings = _checked(kept, f"{path}, as the log has it", now_ms, kinds)
         except SettingsError:
             raise error from None
+        if table is not None and getattr(settings, table) is None:
+            raise
+        tell(str(error))
+        tell("going on with the last good settings, which the log has kept; mend the file, then start this again")
+        return InForce(settings, kept, str(error))
 
 
 def _checked(text: str, source: str, now_ms: int, kinds: dict[str, str]) -> Settings:
