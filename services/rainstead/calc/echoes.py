@@ -87,7 +87,7 @@ def doubled(
             else:
                 is_leapt_to = True
                 is_at_edge = sure.range_mm <= blind_mm + STEP_ALLOWANCE_MM and not sure.is_leapt_to
-                is_doubled = is_at_edge and 2 * (sure.range_mm - STEP_ALLOWANCE_MM) <= value[k] <= top_mm
+                is_doubled = is_at_edge and 2 * (sure.range_mm - STEP_ALLOWANCE_MM) <= float(value[k]) <= top_mm
         beyond = np.flatnonzero(value[k:end] > top_mm)
         if len(beyond):  # far from the blind zone: whatever led there, the water is seen
             found[known[k : k + beyond[0]]] = is_doubled
