@@ -1,5 +1,6 @@
 """A hand-worked site with something on every screen of the page, and the page in front of it."""
 
+import json
 import signal
 import socket
 import subprocess
@@ -10,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from desk_site import Raw, level, make_site, pulses, tips
 from fake_clock import FakeClock
@@ -23,7 +25,18 @@ from rainstead_page.hosts import is_allowed
 from rainstead_page.keeping import Kept
 from rainstead_page.site import Site
 
-__all__ = ["DAY_MS", "NOW_MS", "PAGED", "free_port", "get", "in_front_of", "paged_site", "running_page", "some_rows"]
+__all__ = [
+    "DAY_MS",
+    "NOW_MS",
+    "PAGED",
+    "as_json",
+    "free_port",
+    "get",
+    "in_front_of",
+    "paged_site",
+    "running_page",
+    "some_rows",
+]
 
 DAY_MS = 86_400_000
 NOW_MS = 1_774_008_000_000
@@ -70,6 +83,11 @@ def in_front_of(site: Path, clock: FakeClock, *, patience_s: float = 60) -> Iter
         )
     finally:
         kept.close()
+
+
+def as_json(page: Client, path: str) -> Any:
+    """What an address gives as JSON, whatever its status."""
+    return json.loads(page.get(path).text)
 
 
 def free_port() -> int:

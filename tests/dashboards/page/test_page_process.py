@@ -36,7 +36,7 @@ def command(site: Path) -> list[str]:
 @pytest.fixture
 def ended(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[[Path], tuple[object, str]]:
     """Runs the program to its end in this process; gives its exit code and what it said."""
-    monkeypatch.setattr(process.signal, "signal", lambda *_: None)
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
 
     def run(site: Path) -> tuple[object, str]:
         with pytest.raises(SystemExit) as end:
