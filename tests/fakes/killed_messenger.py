@@ -52,7 +52,7 @@ def live(site: TellingSite, seed: int, kill_at: str) -> None:
             if kill_at == "before":
                 write(self, db)  # type: ignore[arg-type]
 
-        Store._write = cut  # type: ignore[assignment, method-assign]
+        Store._write = cut  # type: ignore[method-assign]
     site.messenger = None
     ways: dict[str, Carrier] = {name: LoggingCarrier(site.folder / f"{name}.taken", draw, kill_at) for name in CHANNELS}
     site.start(ways)

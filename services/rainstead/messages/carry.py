@@ -80,6 +80,8 @@ def once(job: dict[str, Any]) -> None:
         say(ok=True)
         return
     target.redirects = False
+    # Some services refuse a long text; refused for good, it would hold up all that is behind it.
+    target.overflow_mode = apprise.OverflowMode.SPLIT
     sender = apprise.Apprise(asset=asset)
     sender.add(target)
     say(loaded=True)

@@ -60,6 +60,8 @@ class Beat:
             found.append(f"{health['dropped']} readings were lost")
         if seen.clock_is_trusted is False:
             found.append("the clock is not set")
+        if seen.lag_s is not None and seen.lag_s >= self.silent_after_s:
+            found.append(f"forwarding is behind by {_span(seen.lag_s)}")
         if self.outbox_trouble is not None:
             found.append("what was sent cannot be put down on the disk")
         return found

@@ -154,12 +154,13 @@ class Messenger:
         for one in fresh:
             self._seen_events.add(one.identity)
             self._store.see(one.identity)
-        old = [one for one in fresh if self._is_old(one, log, wall_ms)]
+        aged = [self._is_old(one, log, wall_ms) for one in fresh]
+        old = [one for one, is_old in zip(fresh, aged, strict=True) if is_old]
         self._told.begin(old, log)
         if not self._has_begun:
             self._has_begun = True
             self._store.note("begun", {"done": True})
-        new = [one for one in fresh if one not in old and one.source != "import"]
+        new = [one for one, is_old in zip(fresh, aged, strict=True) if not is_old and one.source != "import"]
         return self._told.take(new, boot_ms, wall_ms, log)
 
     def _is_old(self, one: RaisedEvent, log: str, wall_ms: int) -> bool:
@@ -331,6 +332,9 @@ class Messenger:
             "title": text.title,
             "body": text.body,
         }
+        if self._messages.channels[parcel.channel].heartbeat_every_s is None:
+            # The last will of the connection before may stand there, and no sign of life would ever take its place.
+            published.append(("messenger", json.dumps({"site": self._site, "state": "alive", "at_ms": wall_ms}), True))
         return Job(kind, text.title, text.body, (*published, ("message", json.dumps(said), False)))
 
     def _retained(self, alarm: Mapping[str, Any], wall_ms: int, channel: str) -> tuple[str, str, bool]:

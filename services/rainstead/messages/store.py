@@ -53,12 +53,13 @@ class Store:
     synchronous = "FULL"
     """What was handed over must not be forgotten by a power cut. Tests of many days do without."""
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.trouble: str | None = None
+    def __init__(self, path: Path, *, unread: str | None = None) -> None:
+        """unread: why a file that is there cannot be read; nothing is then put down either, lest it be spoilt."""
+        self.path, self.unread = path, unread
+        self.trouble: str | None = unread
         self._db: sqlite3.Connection | None = None
         self._pending: dict[tuple[Any, ...], tuple[Any, ...]] = {}
-        if path.exists() and path.stat().st_size:
+        if unread is None and path.exists() and path.stat().st_size:
             self._db = self._opened()
 
     def _opened(self) -> sqlite3.Connection:
@@ -143,6 +144,8 @@ class Store:
 
     def flush(self) -> bool:
         """Put all that was noted down, all or nothing; False, with `trouble`, where the disk does not take it now."""
+        if self.unread is not None:
+            self._pending = {}
         if not self._pending:
             return self.trouble is None
         try:

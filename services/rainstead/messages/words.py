@@ -183,7 +183,8 @@ def gathered_text(site: str, zone: str, messages: Sequence[Message]) -> Text:
         "",
     ]
     for one in messages:
-        lines += [f"* {told_at(one.at_ms, zone)}  {one.title}"]
+        is_guess = one.alarm is not None and bool(one.alarm.get("time_is_a_guess"))
+        lines += [f"* {told_at(one.at_ms, zone, is_guess=is_guess)}  {one.title}"]
         why = next((line for line in one.body.splitlines() if line.startswith("Why: ")), None)
         lines += [f"  {why}"] if why else []
     if any(DEFENCE in one.body for one in messages):

@@ -19,7 +19,7 @@ from telling_site import TellingSite
 from typer.testing import CliRunner
 
 from rainstead.cli.commands import app
-from rainstead.messages import read_messages
+from rainstead.messages import process, read_messages
 from rainstead.messages.process import NOBODY_TO_TELL
 from rainstead.settings import parse_settings, settings_digest, starter
 
@@ -326,3 +326,53 @@ def test_the_messages_table_of_the_starter_is_good_once_uncommented() -> None:
     assert [one.after_s for one in settings.messages.channels.values()] == [None, 600.0]
     plain = parse_settings(starter(), "starter")
     assert settings_digest(settings) == settings_digest(plain), "who is told changes no answer"
+
+
+def test_a_second_messenger_of_a_site_is_refused_and_told_which_the_first_is(tmp_path: Path) -> None:
+    address(tmp_path, "mqtt://127.0.0.1:9/water")
+    (tmp_path / "site.toml").write_text(SETTINGS + WEB, encoding="utf-8")
+    with running(tmp_path) as process:
+        wait_for((tmp_path / "messages.db").exists, "its file")
+        code, said = ended(tmp_path, SETTINGS + WEB)
+    assert code == 2
+    assert f"process {process.pid} is telling of this site already" in said
+    with running(tmp_path) as process:
+        wait_for(lambda: b"telling of" in (tmp_path / "journal").read_bytes(), "its second life")
+
+
+def test_alarms_get_out_though_what_was_kept_cannot_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    site = TellingSite(tmp_path / "site", WEB)
+    carrier = site.carriers["web"]
+    monkeypatch.setattr(process, "carriers_of", lambda *_: {"web": carrier})
+    site.start()
+    site.run(60_000)
+    assert site.messenger is not None and site.settings.messages is not None
+    site.messenger.close()
+
+    def sick(*_: object) -> None:
+        raise sqlite3.OperationalError("disk I/O error")
+
+    monkeypatch.setattr(process, "open_store", sick)
+    life = process._Life(site.settings, site.settings.messages, site.folder, {})
+    kept = (site.folder / "messages.db").read_bytes()
+
+    def run(for_ms: int) -> None:
+        end_ms = site.clock.boot_ms() + for_ms
+        while site.clock.boot_ms() < end_ms:
+            try:
+                due_ms = life.step(site.clock.boot_ms(), site.clock.wall_ms())
+            except sqlite3.Error:
+                due_ms = site.clock.boot_ms() + 10_000
+            site.clock.wait_until(due_ms)
+
+    run(65_000)
+    site.alarm(True)
+    run(10_000)
+    assert len(carrier.taken) == 1
+    assert (site.folder / "messages.db").read_bytes() == kept
+    monkeypatch.undo()
+    monkeypatch.setattr(process, "carriers_of", lambda *_: {"web": carrier})
+    run(11 * 60_000)
+    assert carrier.titles.count("make room in tank house: it is near its brim") == 2, "what was not kept is told again"
+    life.close()
+    site.close()
