@@ -119,6 +119,15 @@ def test_a_port_that_is_quiet_because_another_program_reads_it_names_that_progra
     ours.ranger.close(0)
 
 
+def test_where_the_holder_cannot_be_seen_the_message_says_how_to_find_it(
+    adapter: Adapter, other: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("rainstead_board.drivers.serial_port.holder", lambda _: None)
+    with pytest.raises(DeviceError, match=r"another program holds it; `sudo fuser -v .*` names it"):
+        SerialPort(str(adapter.path), 9600).open()
+    assert other
+
+
 def test_nobody_is_named_where_nobody_holds_it(adapter: Adapter, tmp_path: Path) -> None:
     assert holder(str(adapter.path)) is None
     assert holder(str(tmp_path / "nowhere")) is None

@@ -83,9 +83,9 @@ class SerialPort:
             return f"{self.path}: this user may not open it; {self._who_may()}"
         if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "exclusively lock" in str(error):
             who = holder(self.path)
-            return (
-                f"{self.path}: another program holds it{f', {who}' if who else ''}; end that one, or name another port"
-            )
+            if who is None:  # of another user, whom a confined service may not see
+                return f"{self.path}: another program holds it; `sudo fuser -v {self.path}` names it: end that one"
+            return f"{self.path}: another program holds it, {who}; end that one, or name another port"
         return f"{self.path}: cannot be opened ({error}); is it a serial port?"
 
     def _who_may(self) -> str:
