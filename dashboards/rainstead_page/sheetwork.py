@@ -1,5 +1,6 @@
 """The process that works one sheet out: a question comes in, its answer or a refusal goes out."""
 
+import contextlib
 import os
 import pickle
 import sqlite3
@@ -14,7 +15,8 @@ __all__: list[str] = []
 
 
 def _work() -> None:
-    os.nice(5)
+    with contextlib.suppress(OSError):  # a service may not be allowed to; it is as nice as its unit says
+        os.nice(5)
     ask: Ask = pickle.loads(sys.stdin.buffer.read())
     try:
         told: object = SCREENS[sys.argv[1]].answer(ask)
