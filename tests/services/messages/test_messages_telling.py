@@ -5,15 +5,20 @@ import json
 import shutil
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from small_disk import fill, small_disk
 from telling_site import MINUTE_MS, TABLE, TellingSite
 
 from rainstead import alarms as rules
-from rainstead.messages import ask_for_test, read_messages
+from rainstead.messages import ask_for_test, read_messages, words
 from rainstead.messages.carrier import Job, Outcome
+from rainstead.messages.heartbeat import Beat, beat_text, beat_words
+from rainstead.messages.lookout import Seen
 from rainstead.messages.request import REQUEST_FILE
 from rainstead.messages.store import Store
 
@@ -523,3 +528,65 @@ def test_a_damaged_outbox_is_moved_aside_and_a_new_one_begun(site: TellingSite, 
     store.close()
     assert len(list(site.folder.glob("messages-damaged-*.db"))) == 1
     assert read_messages(tmp_path / "nowhere") is None
+
+
+def test_an_alarm_gets_out_of_a_disk_that_is_really_full_and_what_was_sent_is_put_down_once_there_is_room(
+    tmp_path: Path,
+) -> None:
+    with small_disk(tmp_path / "disk", 4) as disk:
+        site = TellingSite(disk / "site")
+        site.run_folder = tmp_path  # as on a board, where it is in memory
+        site.start()
+        site.run(MINUTE_MS)
+        site.alarm(True, "low_space", "site")
+        other = fill(disk, 0)
+        site.run(MINUTE_MS)
+        assert site.carriers["mail"].titles == ["make room on the disk of the board"]
+        assert any("cannot be put down now (database or disk is full)" in one for one in site.told)
+        other.unlink()
+        site.run(MINUTE_MS)
+        assert site.told[-1] == "put down again"
+        site.start()
+        site.run(MINUTE_MS)
+        assert len(site.carriers["mail"].taken) == 1
+        site.close()
+
+
+@pytest.mark.parametrize(
+    ("changes", "word"),
+    [
+        ({}, "alive, nothing to do for the board"),
+        ({"trouble": "file is not a database"}, "the log cannot be read"),
+        ({"log": None, "is_missing": True}, "there is no log"),
+        ({"health": {"disk_trouble": "full"}}, "readings cannot be stored"),
+        ({"health": {"calculation_failed": "a fault"}}, "the calculation fails"),
+        ({"health": {"dropped": 7}}, "7 readings were lost"),
+        ({"clock_is_trusted": False}, "the clock is not set"),
+        ({"newest_ms": 10_000_000_000 - 3_600_000}, "no reading is newer than 60 min"),
+        ({"lag_s": 5000.0}, "forwarding is behind by 83 min"),
+    ],
+)
+def test_whatever_stops_shows_in_the_next_sign_of_life(changes: dict[str, Any], word: str) -> None:
+    well = Seen("a log", False, None, None, 10_000_000_000 - 9_000, True, {"waiting": 0, "dropped": 0}, 3.0, 900.0)
+    beat = Beat(
+        site="Hollow",
+        zone="UTC",
+        at_ms=10_000_000_000,
+        every_s=600.0,
+        seen=replace(well, **changes),
+        silent_after_s=900.0,
+        reading_due_s=900.0,
+        logger_quiet_s=5.0,
+        standing=[],
+        waiting=0,
+        given_up=0,
+        outbox_trouble=None,
+    )
+    text = beat_text(beat)
+    assert word in text.title
+    assert "Free on the disk: 900 MB" in text.body and "if two stay out, go and look" in text.body
+    assert bool(beat_words(beat)["faults"]) == bool(changes)
+
+
+def test_each_alarm_that_a_logger_raises_has_words_that_say_what_to_do() -> None:
+    assert rules.BOARD_ALARMS | {"overflow_risk", "low_reserve"} <= words._DO.keys()
