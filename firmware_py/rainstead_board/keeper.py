@@ -17,7 +17,7 @@ from rainstead.settings import Settings
 from rainstead.statekeeping import state_to_text
 
 from .doubt import LONG_WORK_MS, Doubt
-from .timekeeping import SMALL_MS, ClockNews, TimeKeeper
+from .timekeeping import RELEASED_MS, SMALL_MS, ClockNews, TimeKeeper, not_before_release
 from .waiting import Waiting
 from .whatstays import WhatStays
 
@@ -75,8 +75,12 @@ class Keeper:
         """After all that was committed; None while it is not worked out."""
         newest_ms = _newest_ms(writer)
         begun_ms = waiting.earliest_ms(clock.boot_ms())
+        known_ms = floor_ms if newest_ms is None else newest_ms
         self.time = TimeKeeper(
-            clock, clock_is_trusted, floor_ms=floor_ms if newest_ms is None else newest_ms, begun_ms=begun_ms
+            clock,
+            not_before_release(clock, clock_is_trusted),
+            floor_ms=max(known_ms or RELEASED_MS, RELEASED_MS),
+            begun_ms=begun_ms,
         )
         self._clock, self._on_derived = clock, on_derived
         self._deriver = Deriver(settings)

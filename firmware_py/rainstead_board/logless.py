@@ -10,7 +10,7 @@ from rainstead.clock import Clock
 from rainstead.events import AlarmEvent
 
 from .keeper import Keeper
-from .timekeeping import TimeKeeper
+from .timekeeping import TimeKeeper, not_before_release
 
 __all__ = ["Logless", "to_hand_on"]
 
@@ -31,7 +31,7 @@ class Logless:
     def __init__(
         self, clock: Clock, clock_is_trusted: Callable[[], bool], disk_trouble: str, before: Keeper | None
     ) -> None:
-        self.time = TimeKeeper(clock, clock_is_trusted) if before is None else before.time
+        self.time = TimeKeeper(clock, not_before_release(clock, clock_is_trusted)) if before is None else before.time
         self.disk_trouble = disk_trouble
         self.last_commit_ms = None if before is None else before.last_commit_ms
         self.slowest_commit_ms = 0 if before is None else before.slowest_commit_ms

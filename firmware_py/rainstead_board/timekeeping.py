@@ -12,8 +12,10 @@ from pathlib import Path
 
 from rainstead.clock import Clock
 
-__all__ = ["SMALL_MS", "ClockNews", "TimeKeeper", "machine_clock_is_synchronised"]
+__all__ = ["RELEASED_MS", "SMALL_MS", "ClockNews", "TimeKeeper", "machine_clock_is_synchronised", "not_before_release"]
 
+RELEASED_MS = 1_767_225_600_000
+"""2026-01-01, before the first release: a clock that says less is wrong for certain, like a chip with a flat cell."""
 _STEP_MS = 1000
 """Less than this is the two clocks being read a moment apart on a busy board."""
 SMALL_MS = 60_000
@@ -90,6 +92,11 @@ class TimeKeeper:
 
     def _measured_ms(self) -> int:
         return self.clock.wall_ms() - self.clock.boot_ms()
+
+
+def not_before_release(clock: Clock, is_trusted: Callable[[], bool]) -> Callable[[], bool]:
+    """The same word, but for a clock that stands before this program was there, whoever says that it is right."""
+    return lambda: is_trusted() and clock.wall_ms() >= RELEASED_MS
 
 
 def machine_clock_is_synchronised() -> bool:

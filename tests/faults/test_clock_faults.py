@@ -13,6 +13,7 @@ from fake_clock import FakeClock
 from rainstead.clockword import clock_is_confirmed, confirm_clock
 from rainstead.log import LogReader
 from rainstead.readings import Kind, Reading
+from rainstead_board.timekeeping import RELEASED_MS
 
 TRUE_MS = 1_780_000_000_000
 YEAR_MS = 365 * 86_400_000
@@ -215,3 +216,37 @@ def test_tips_keep_their_distances_through_any_setting_of_the_clock(tmp_path: Pa
     site.logger.stop()
     assert gaps_ms(site.stamps("gauge")) == {700}
     assert len(site.stamps("gauge")) == 100
+
+
+@pytest.mark.parametrize("chip_ms", [0, 946_684_800_000], ids=["1970", "2000"])
+@pytest.mark.parametrize("said_to_be_right", [False, True])
+def test_a_clock_chip_with_a_flat_cell_is_not_believed_whoever_says_so(
+    runs: Runs, chip_ms: int, said_to_be_right: bool
+) -> None:
+    site = runs(60, boot="a", wall_ms=chip_ms + 5_000, trusted=said_to_be_right)
+    with LogReader(site.path) as reader:
+        assert not reader.clock_is_trusted()
+    assert min(site.stamps("level")) >= RELEASED_MS, "no stamp before there was a logger"
+    site.clock.step_wall(TRUE_MS - site.clock.wall_ms())
+    site.trusted = True
+    site.run(60)
+    site.logger.stop()
+    with LogReader(site.path) as reader:
+        assert reader.clock_is_trusted()
+    stamps = site.stamps("level")
+    assert gaps_ms(stamps) == {1000}
+    assert abs(stamps[0] - (TRUE_MS - 60_000)) <= 2000
+
+
+@pytest.mark.parametrize("by_ms", [-YEAR_MS, 0, YEAR_MS], ids=["a year behind", "at the last stop", "a year ahead"])
+def test_a_clock_chip_is_a_hint_and_no_more(runs: Runs, by_ms: int) -> None:
+    """A chip that is wrong and plausible: its stamps are a guess until the clock is set, then all of them move."""
+    runs(60, boot="a", wall_ms=TRUE_MS, trusted=True).logger.stop()
+    true_ms = TRUE_MS + 86_400_000
+    site = runs(60, boot="b", wall_ms=TRUE_MS + 60_000 + by_ms, trusted=False)
+    site.clock.step_wall(true_ms + 60_000 - site.clock.wall_ms())
+    site.trusted = True
+    site.run(60)
+    site.logger.stop()
+    second = stamps_by_segment(site.path)[2]
+    assert gaps_ms(second) == {1000} and abs(second[0] - true_ms) <= 2000

@@ -132,13 +132,21 @@ def version(path: Path) -> None:
     path.write_bytes(content)
 
 
+def words(path: Path) -> None:
+    """A bit of an alarm's reason, which is then no text: SQLite gives it as it is, Python does not."""
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("INSERT INTO event VALUES (1, 1, 'disk_fault', 'site', 'normal', 0, 0, '', CAST(x'66ff6f' AS TEXT))")
+
+
 def zeroed(path: Path) -> None:
     """The first pages, as a card gives them that has lost them."""
     content = path.read_bytes()
     path.write_bytes(bytes(4 * PAGE) + content[4 * PAGE :])
 
 
-@pytest.mark.parametrize("damage", [cut, text, stump, header, layout, events, segments, kind, columns, version, zeroed])
+@pytest.mark.parametrize(
+    "damage", [cut, text, stump, header, layout, events, segments, kind, columns, version, words, zeroed]
+)
 def test_a_log_that_is_damaged_at_start_is_moved_aside_and_a_new_one_begun(
     tmp_path: Path, sound: tuple[bytes, int], damage: Callable[[Path], None], caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -163,6 +171,17 @@ def test_a_log_that_is_damaged_at_start_is_moved_aside_and_a_new_one_begun(
     (told,) = [record for record in caplog.records if record.levelno == logging.ERROR]
     assert moved.name in told.getMessage() and "new log is begun" in told.getMessage()
     assert [event.state for event in site.events("log_damaged")] == [ACTIVE]
+
+
+def test_kept_settings_that_are_no_text_any_more_hold_up_nothing(tmp_path: Path, sound: tuple[bytes, int]) -> None:
+    clock = laid(tmp_path, sound)
+    with closing(sqlite3.connect(tmp_path / "readings.db")) as db, db:
+        db.execute("UPDATE settings_kept SET text = CAST(x'66ff6f' AS TEXT)")
+    site = started(tmp_path, clock)
+    site.run(60)
+    site.logger.stop()
+    assert damaged_logs(tmp_path) == ()
+    assert len(site.stamps("level")) >= 5390 + 59
 
 
 def test_a_log_of_no_bytes_is_begun_anew_within_seconds(tmp_path: Path) -> None:

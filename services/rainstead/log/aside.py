@@ -35,6 +35,8 @@ def damage_in_words(error: BaseException) -> str | None:
     if isinstance(error, LogMalformed):
         return error.why
     code = getattr(error, "sqlite_errorcode", None) if isinstance(error, sqlite3.Error) else None
+    if code is None and isinstance(error, sqlite3.OperationalError) and "decode to UTF-8" in str(error):
+        return "a text in it is no text"  # Python's own word; SQLite gives the bytes as they are
     is_damage = code is not None and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
     return str(error) if is_damage else None
 

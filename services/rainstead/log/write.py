@@ -290,11 +290,14 @@ class LogWriter(LogFile):
 
         Returns whether the digest differs too: then the log so far was watched under other settings, or by nobody.
         """
-        newest = self._db.execute("SELECT digest, text FROM settings_kept ORDER BY t_ms DESC LIMIT 1").fetchone()
-        if newest is None or newest[1] != text:
+        # As bytes: one that a turned bit has made no text is only another one.
+        newest = self._db.execute(
+            "SELECT CAST(digest AS BLOB), CAST(text AS BLOB) FROM settings_kept ORDER BY t_ms DESC LIMIT 1"
+        ).fetchone()
+        if newest is None or newest[1] != text.encode():
             with self.transaction():
                 self._db.execute("INSERT OR REPLACE INTO settings_kept VALUES (?, ?, ?)", (t_ms, digest, text))
-        return newest is None or newest[0] != digest
+        return newest is None or newest[0] != digest.encode()
 
     def save_checkpoint(self, t_ms: int, digest: str, state: str) -> None:
         """Keep the calculation's state; of those older than two days, only the first of each UTC day."""
