@@ -6,6 +6,7 @@ import os
 import re
 import shutil
 import sqlite3
+import subprocess
 import threading
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from typing import Any
 import pytest
 from fake_clock import FakeClock
 from paged_site import NOW_MS, PAGED, as_json, in_front_of, paged_site
+from small_disk import fill, small_disk
 from werkzeug.test import Client
 
 from rainstead import answers
@@ -203,6 +205,40 @@ def test_new_names_hold_at_once_and_a_new_port_at_the_next_start(site: Path, clo
         assert "it holds once rainstead-page is started again" in told.text
         assert page.get("/", headers={"Host": "shed.local"}).status_code == 200
         assert page.get("/", headers={"Host": "raintank.local"}).status_code == 400
+
+
+@pytest.mark.parametrize("trouble", ["full", "read-only"])
+def test_a_disk_that_takes_nothing_more_is_read_beside_a_logger_and_is_words_without_one(
+    tmp_path: Path, clock: FakeClock, trouble: str
+) -> None:
+    """Beside a log that nobody has open SQLite wants to lay files of its own, for which there may be no room."""
+    with small_disk(tmp_path / "disk", 4) as disk:
+        site = paged_site(disk / "site")
+        with LogWriter(site / "readings.db"), in_front_of(site, clock) as page:
+            spoilt(disk, "full")  # read-only it cannot be made while a file is open for writing
+            assert "2,400 L" in page.get("/").text
+            spoilt(disk, "well")
+        for part in ("-wal", "-shm"):
+            (site / f"readings.db{part}").unlink(missing_ok=True)
+        spoilt(disk, trouble)
+        with in_front_of(site, clock) as page:
+            for path in SCREENS_OF_NOW:
+                told = page.get(path)
+                assert told.status_code in (200, 503) and "Traceback" not in told.text, path
+                assert told.status_code == 200 or "cannot be read now" in told.text, path
+            spoilt(disk, "well")
+            later(clock)
+            assert "2,400 L" in page.get("/").text
+
+
+def spoilt(disk: Path, trouble: str) -> None:
+    """Make the disk so."""
+    options = "remount,ro" if trouble == "read-only" else "remount,rw"
+    subprocess.run(["mount", "-o", options, disk], check=True)
+    if trouble == "full":
+        fill(disk, 0)
+    elif trouble == "well":
+        (disk / "something else").unlink(missing_ok=True)
 
 
 def with_now(monkeypatch: pytest.MonkeyPatch, answer: Any) -> None:
