@@ -43,7 +43,8 @@ END_MS = BEGIN_MS + 1_700_000
 def seeds() -> list[bytes]:
     """No wound; one in the header, in the layout, in each tenth page, at the end."""
     at = [0, 16, 24, 60, 100, 105, 1000, *range(1024, min(len(SOUND), 100_000), 7 * 1024), len(SOUND) - 10]
-    return [b"", *(place.to_bytes(3, "little") + b"\x04\xff\x00\x7f\x01" for place in at)]
+    several = [b"".join(at[k].to_bytes(3, "little") + b"\x02\xa5\x00" for k in part) for part in ((4, 9), (3, 8, 12))]
+    return [b"", *several, *(place.to_bytes(3, "little") + b"\x04\xff\x00\x7f\x01" for place in at)]
 
 
 def wounded(data: bytes) -> bytes:
