@@ -66,7 +66,8 @@ def _rocking(at_ms: I64, count: I64, k_per_l: F64, least_l_min: F64, starts: BOO
     run = np.cumsum(starts) - 1
     sustained = np.zeros(run[-1] + 1, dtype=bool)
     np.logical_or.at(sustained, run, enough)
-    return ~sustained[run]
+    rocks: BOOL = ~sustained[run]
+    return rocks
 
 
 def _hums(begun_ms: I64, at_ms: I64, length_ms: F64, count: I64) -> BOOL:
