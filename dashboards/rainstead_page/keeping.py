@@ -26,6 +26,8 @@ _TIMES = 10
 _MOST_ANSWERS = 24
 _MOST_WAITING = 4
 _PATIENCE_S = 8.0
+_MOST_PATIENT = 3
+"""So many wait for what reads weeks; the server's other threads are for who wants to see how it stands now."""
 
 _Key = tuple[str, tuple[tuple[str, int], ...]]
 _journal = logging.getLogger("rainstead.page")
@@ -76,6 +78,7 @@ class Kept:
         self._entries: OrderedDict[_Key, _Entry] = OrderedDict()
         self._jobs: dict[_Key, _Job] = {}
         self._lock = threading.Lock()
+        self._patient = threading.BoundedSemaphore(_MOST_PATIENT)
         self._carried = Carried()
         self._sheet: subprocess.Popen[bytes] | None = None
         # One thread for what is of now and one for what reads weeks: the second must not hold up the first.
@@ -93,7 +96,7 @@ class Kept:
                 return replace(entry.told, settings=standing.trouble)
             ask = Ask(standing.settings, self._site.folder, self._clock.wall_ms(), numbers, self._carried)
             job = self._asked(_Job(key, ask, standing.edition), self._lanes[SCREENS[screen].is_heavy])
-        if job is not None and job.done.wait(self._patience_s):
+        if job is not None and self._is_done(job, is_heavy=SCREENS[screen].is_heavy):
             with self._lock:
                 entry = self._entries.get(key, entry)
         elif entry.told.answer is None:
@@ -106,6 +109,17 @@ class Kept:
         """End the sheet that is being worked out."""
         if self._sheet is not None:
             self._sheet.kill()
+
+    def _is_done(self, job: _Job, *, is_heavy: bool) -> bool:
+        """Waits for it, where there is a place to wait."""
+        if not is_heavy:
+            return job.done.wait(self._patience_s)
+        if not self._patient.acquire(blocking=False):
+            return False
+        try:
+            return job.done.wait(self._patience_s)
+        finally:
+            self._patient.release()
 
     def _asked(self, job: _Job, lane: "queue.Queue[_Job]") -> _Job | None:
         """The job, or the one that is at the same already; None where too many wait."""

@@ -3,6 +3,7 @@
 import json
 import logging
 import os
+import queue
 import re
 import shutil
 import sqlite3
@@ -321,6 +322,32 @@ def test_however_many_ask_one_answer_is_worked_out(
         later(clock, 0.06)
         page.get("/")
         assert len(asked) == 2
+
+
+def test_a_crowd_that_asks_for_what_takes_long_does_not_fill_the_server(
+    site: Path, clock: FakeClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three of ten wait, the others are told at once: the server has six threads, and now must have some of them."""
+    go = threading.Event()
+    real = SCREENS["storms"].answer
+
+    def slow(ask: Any) -> Any:
+        assert go.wait(30)
+        return real(ask)
+
+    monkeypatch.setitem(SCREENS, "storms", Screen(slow, SCREENS["storms"].takes, is_heavy=True))
+    with in_front_of(site, clock) as page:
+        found: queue.Queue[int] = queue.Queue()
+        askers = [threading.Thread(target=lambda: found.put(page.get("/storms").status_code)) for _ in range(10)]
+        for one in askers:
+            one.start()
+        told = [found.get(timeout=30) for _ in range(7)]
+        assert told == [202] * 7
+        assert page.get("/").status_code == 200
+        go.set()
+        assert [found.get(timeout=30) for _ in range(3)] == [200] * 3
+        for one in askers:
+            one.join(30)
 
 
 def test_what_takes_long_is_told_at_once_and_shown_when_it_is_there(
