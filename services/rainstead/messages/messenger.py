@@ -112,7 +112,12 @@ class Messenger:
         if self._under_way:
             return boot_ms + UNDER_WAY_MS
         tries = [at for at in (self._box.next_try_ms(name, boot_ms) for name in self._carriers) if at is not None]
-        return max(min([self._next_look_ms, *tries]), boot_ms + UNDER_WAY_MS)
+        beats = [
+            max(self._beat_ms[name], self._box.states[name].next_try_ms)
+            for name, one in self._messages.channels.items()
+            if one.heartbeat_every_s is not None
+        ]
+        return max(min([self._next_look_ms, *tries, *beats]), boot_ms + UNDER_WAY_MS)
 
     def close(self) -> None:
         """End what is under way: it is tried again at the next start."""
@@ -293,7 +298,9 @@ class Messenger:
             if parcel is None:
                 self._box.works(name, wall_ms)
                 every_ms = round((self._messages.channels[name].heartbeat_every_s or 0) * 1000)
-                self._beat_ms[name] = boot_ms + every_ms
+                next_ms = self._beat_ms[name] + every_ms
+                # At the interval, however long a try takes; after an outage from now on.
+                self._beat_ms[name] = next_ms if next_ms > boot_ms else boot_ms + every_ms
                 self._store.note(f"beat {name}", wall_ms)
             else:
                 self._box.handed_over(parcel, boot_ms, wall_ms)

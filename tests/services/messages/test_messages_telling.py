@@ -441,6 +441,8 @@ def test_the_sign_of_life_says_whether_what_it_speaks_for_lives(tmp_path: Path) 
     mail = site.carriers["mail"]
     beats = [job for job in mail.taken if job.kind == "heartbeat"]
     assert len(beats) == 3
+    sent = [json.loads(job.publish[-1][1])["at_ms"] for job in beats]
+    assert np.abs(np.diff(sent) - 10 * MINUTE_MS).max() <= 200, "neither a look nor a try moves the interval"
     assert "Newest reading: 0 s old" in beats[0].body and beats[0].title.endswith("alive, nothing to do for the board")
     assert "Alarms that stand: overflow risk, tank house" in beats[-1].body
     assert "Newest reading: 20 min old" in beats[-1].body and "no reading is newer than 20 min" in beats[-1].title
