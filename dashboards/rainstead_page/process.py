@@ -69,7 +69,7 @@ def _run(settings: Settings, page: Page, folder: Path, clock: Clock, stopped: Ca
     bound = _bound(page, clock, stopped)
     if bound is None:
         return
-    site = Site(folder, settings, clock)
+    site = Site(folder, settings)
     kept = Kept(site, clock)
     shown = f"[{page.listen}]" if ":" in page.listen else page.listen
     _journal.info("showing %s at http://%s:%d/", settings.site.name, shown, page.port)

@@ -5,7 +5,6 @@ import threading
 from dataclasses import dataclass
 from pathlib import Path
 
-from rainstead.clock import Clock
 from rainstead.errors import SettingsError
 from rainstead.settings import Page, Settings, load_settings
 
@@ -26,11 +25,10 @@ class Standing:
 class Site:
     """A site's folder, and the newest settings in it that were good."""
 
-    def __init__(self, folder: Path, settings: Settings, clock: Clock) -> None:
+    def __init__(self, folder: Path, settings: Settings) -> None:
         assert settings.page is not None
         self.folder = folder
         self.page: Page = settings.page
-        self._clock = clock
         self._lock = threading.Lock()
         self._standing = Standing(settings, 0, None)
         self._seen = self._look()
@@ -60,7 +58,7 @@ class Site:
     def _read(self) -> Standing:
         before = self._standing
         try:
-            settings = load_settings(self.path, now_ms=self._clock.wall_ms())
+            settings = load_settings(self.path)
         except SettingsError as error:
             _journal.warning("the settings before hold, for those in the file cannot be used: %s", error)
             # What is wrong is not shown: a value that stands in the wrong place may be a secret.

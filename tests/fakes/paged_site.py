@@ -75,7 +75,7 @@ def paged_site(folder: Path, now_ms: int = NOW_MS, *, text: str = PAGED) -> Path
 def in_front_of(site: Path, clock: FakeClock, *, patience_s: float = 60) -> Iterator[Client]:
     """A client of the page, in this process."""
     settings = load_settings(site / "site.toml")
-    held = Site(site, settings, clock)
+    held = Site(site, settings)
     kept = Kept(held, clock, patience_s=patience_s)
     try:
         yield Client(

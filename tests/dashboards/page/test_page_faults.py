@@ -386,11 +386,40 @@ def when_there(page: Client) -> str:
 
 
 def test_questions_that_differ_do_not_fill_the_memory(site: Path, clock: FakeClock) -> None:
-    kept = Kept(Site(site, load_settings(site / "site.toml"), clock), clock)
+    kept = Kept(Site(site, load_settings(site / "site.toml")), clock)
     for days in range(1, 60):
         assert kept.ask("rain", {"days": days}).answer is not None
     assert len(kept._entries) < 30
     assert not kept._jobs
+
+
+def test_a_sheet_without_the_library_for_it_says_what_to_install(
+    site: Path, clock: FakeClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stand_in = "raise ModuleNotFoundError(\"No module named 'scipy'\", name='scipy')\n"
+    (tmp_path / "scipy.py").write_text(stand_in, "utf-8")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    with in_front_of(site, clock) as page:
+        told = page.get(f"/runs/{NOW_MS - 90 * 60_000}")
+        assert page.get("/").status_code == 200
+    assert told.status_code == 503
+    assert "scipy is not installed here; `pip install" in told.text
+
+
+def test_a_sheet_whose_process_is_killed_is_words(
+    site: Path, clock: FakeClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Killed(subprocess.Popen[bytes]):
+        def communicate(self, *_: Any, **__: Any) -> tuple[bytes, bytes]:
+            self.kill()
+            return b"", b""
+
+    with in_front_of(site, clock) as page:
+        with monkeypatch.context() as patched:
+            patched.setattr(subprocess, "Popen", Killed)
+            told = page.get(f"/runs/{NOW_MS - 90 * 60_000}")
+        assert told.status_code == 503
+        assert "its process ended without an answer" in told.text
 
 
 def test_a_clock_that_is_not_set_is_told(tmp_path: Path, clock: FakeClock) -> None:
