@@ -84,6 +84,9 @@ class Stress:
         self._twin = LiveTwin(self._settings, history.end, folder, self.clock, self._pins, script=SCRIPT, seed=seed)
         self._trusted = True
         self._boots = [_Boot(self.clock.now_ms, self.clock.offset_ms)]
+        self._not_down: int | None = None
+        """What this boot was dated by before the clock was set, while no disk takes the correction."""
+        self._healed_ms = -(2**62)
         self._cuts_ms: list[int] = []
         self._away: list[tuple[int, int, str]] = []
         """When which sensor was unplugged or held, and until when."""
@@ -218,7 +221,8 @@ class Stress:
         self._refusing = True
 
         def heal() -> None:
-            self._refusing = False
+            self._refusing, self._not_down = False, None
+            self._healed_ms = self.clock.now_ms
 
         self._in(self._rnd.uniform(5, 400), heal)
 
@@ -227,12 +231,15 @@ class Stress:
 
         Back only in the first boot: to set one behind another that was dated is to say that both were right.
         """
+        if self._refusing and self._not_down is None:
+            self._not_down = self._boots[-1].offset_ms
         way = self._rnd.choice([-1, 1]) if len(self._boots) == 1 else 1
         self.clock.step_wall(way * round(self._rnd.uniform(120_000, 172_800_000)))
         self._boots[-1].offset_ms = self.clock.offset_ms
 
     def _restart(self) -> None:
         refused, self._refusing = self._refusing, False
+        self._not_down = None  # the log can be written to at its stop, and a next run dates what was before it
         self._logger.stop()
         self._start_logger()
         self._refusing = refused
@@ -247,12 +254,18 @@ class Stress:
             channel.close(self.clock.now_ms)
         self._writer.close()
         self._start_logger()
+        self._not_down = None
 
     def _power_cut(self) -> None:
         """The board boots again with a clock that is wrong by years, and is set after a while."""
         if not self._trusted:
             return  # a boot that ends before it is dated stays a guess, and is no case for exact stamps
+        if self.clock.now_ms - self._healed_ms < 10_000:
+            return  # whether the log has heard of the clock by now is the order of two moments
         true_offset_ms = self._boots[-1].offset_ms
+        if self._not_down is not None:
+            # The disk took no word of the clock's being set, and memory is gone: that boot stays as it was dated.
+            self._boots[-1].offset_ms, self._not_down = self._not_down, None
         self._boots.append(_Boot(self.clock.now_ms, true_offset_ms))
         self.clock.step_wall(-round(self._rnd.uniform(1e8, 1e11)))
         self._trusted = False
