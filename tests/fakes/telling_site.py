@@ -96,6 +96,7 @@ class TellingSite:
         self.carriers = {name: FakeCarrier() for name in self.settings.messages.channels}
         self.told: list[str] = []
         self.boot_uuid = "this boot"
+        self.machine_boot_uuid: Callable[[], str | None] = lambda: self.boot_uuid
         self.writer: LogWriter | None = None
         self.messenger: Messenger | None = None
         self.is_logging = True
@@ -168,7 +169,7 @@ class TellingSite:
             self.clock.boot_ms(),
             self.clock.wall_ms(),
             tell=self.told.append,
-            boot_uuid=self.boot_uuid,
+            boot_uuid=self.machine_boot_uuid,
             look_every_ms=self.look_every_ms,
         )
         return self.messenger

@@ -47,14 +47,14 @@ class Messenger:
         wall_ms: int,
         *,
         tell: Callable[[str], object],
-        boot_uuid: str | None = None,
+        boot_uuid: Callable[[], str | None] = machine_boot_uuid,
         look_every_ms: int = LOOK_EVERY_MS,
     ) -> None:
         self._site, self._zone = settings.site.name, settings.site.time_zone
         self._reading_due_s = _reading_due_s(settings, messages)
         self._messages, self._store, self._lookout = messages, store, lookout
         self._carriers, self._folder, self._tell = carriers, folder, tell
-        self._boot_uuid = boot_uuid if boot_uuid is not None else machine_boot_uuid()
+        self._boot_uuid = boot_uuid()
         self._told = AlarmsTold(store.told())
         self._seen_events = store.seen()
         self._box = Outbox(
@@ -74,7 +74,12 @@ class Messenger:
         self._begun: dict[str, Any] | None = store.noted("begun")
         self._has_begun = bool(self._begun and self._begun.get("done"))
         if self._begun is None:
-            self._begun = {"boot_uuid": self._boot_uuid, "boot_ms": boot_ms, "done": False}
+            self._begun = {
+                "boot_uuid": self._boot_uuid,
+                "boot_ms": boot_ms,
+                "wall_ms": wall_ms,
+                "done": False,
+            }
             store.note("begun", self._begun)
         self._log: str | None = store.noted("log")
         self._other_log_ms: int | None = boot_ms if self._log is not None else None
@@ -172,6 +177,9 @@ class Messenger:
         if self._has_begun:
             return log != self._log and wall_ms - one.event.t_ms > OLD_MS
         begun = self._begun or {}
+        if self._boot_uuid is None:
+            # A confined service may not see the kernel's name for its boot: then by the wall clock, right or wrong.
+            return one.event.t_ms < int(begun.get("wall_ms", 0))
         if one.boot_uuid == begun.get("boot_uuid"):
             return one.boot_ms < int(begun.get("boot_ms", 0))
         # The machine was started again before the first look: what is of this boot is later than the beginning.

@@ -97,6 +97,28 @@ def test_the_first_alarm_of_a_site_that_had_no_log_yet_is_told(tmp_path: Path) -
     site.close()
 
 
+@pytest.mark.parametrize("names_its_boots", [True, False])
+def test_what_is_raised_before_the_log_can_first_be_read_is_told(tmp_path: Path, names_its_boots: bool) -> None:
+    site = TellingSite(tmp_path / "site")
+    if not names_its_boots:
+        site.machine_boot_uuid = lambda: None
+    site.alarm(True, "sensor_fault", "gauge")
+    site.clock.now_ms += HOUR_MS
+    path, hidden = site.folder / "readings.db", site.folder / "hidden"
+    site.end_log()
+    path.rename(hidden)
+    path.write_bytes(b"held by something else" * 100)
+    site.start()
+    site.run(MINUTE_MS)
+    path.unlink()
+    hidden.rename(path)
+    site.begin_log()
+    site.alarm(True)
+    site.run(MINUTE_MS)
+    assert site.carriers["mail"].titles == ["make room in tank house: it is near its brim"]
+    site.close()
+
+
 def test_a_clock_that_is_set_by_years_fires_nothing_again(site: TellingSite) -> None:
     site.begin_log(trusted=False)
     site.start()
