@@ -21,6 +21,7 @@ from rainstead.messages.heartbeat import Beat, beat_text, beat_words
 from rainstead.messages.lookout import Seen
 from rainstead.messages.request import REQUEST_FILE
 from rainstead.messages.store import Store
+from rainstead.settings import Settings
 
 HOUR_MS = 60 * MINUTE_MS
 DAY_MS = 24 * HOUR_MS
@@ -613,4 +614,6 @@ def test_whatever_stops_shows_in_the_next_sign_of_life(changes: dict[str, Any], 
 
 
 def test_each_alarm_that_a_logger_raises_has_words_that_say_what_to_do() -> None:
-    assert rules.BOARD_ALARMS | {"overflow_risk", "low_reserve"} <= words._DO.keys()
+    tables: Any = Settings.model_fields["alarms"].annotation
+    assert {"overflow_risk", "low_reserve"} <= tables.model_fields.keys()
+    assert rules.BOARD_ALARMS | tables.model_fields.keys() <= words._DO.keys()
