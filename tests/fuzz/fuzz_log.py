@@ -22,22 +22,22 @@ LONGEST = 256
 _SHARED_MEMORY = Path("/dev/shm")  # a card would be worn, and each try takes several syncs
 FOLDER = Path(tempfile.mkdtemp(prefix="fuzz-log-", dir=_SHARED_MEMORY if _SHARED_MEMORY.is_dir() else None))
 atexit.register(shutil.rmtree, FOLDER, True)
-BEGIN_MS = 1_780_002_000_000
+BEGIN_MS = 1_780_001_640_000  # six minutes before an hour is over
 logging.getLogger("rainstead.logger").setLevel(logging.CRITICAL)
 
 
 def _sound() -> bytes:
-    """A log of half an hour, with a sealed hour before it."""
+    """A log of twelve minutes, of which the first six are sealed."""
     folder = FOLDER / "sound"
     folder.mkdir()
     site = BoardSite(folder, [level(lambda t: 1200.0 + t * 7919 % 100_003 / 97)], FakeClock(wall_ms=BEGIN_MS))
-    site.run(1700)
+    site.run(720)
     site.logger.stop()
     return (folder / "readings.db").read_bytes()
 
 
 SOUND = _sound()
-END_MS = BEGIN_MS + 1_700_000
+END_MS = BEGIN_MS + 720_000
 
 
 def seeds() -> list[bytes]:
