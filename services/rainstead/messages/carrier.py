@@ -59,7 +59,9 @@ class Carrier(Protocol):
 def _started(mode: str) -> subprocess.Popen[bytes]:
     # Isolated, and without the environment: what stands there is not the libraries' business.
     environment = {
-        key: os.environ[key] for key in ("LANG", "LC_ALL", "PATH", "TZ", "SSL_CERT_FILE") if key in os.environ
+        key: os.environ[key]
+        for key in ("LANG", "LC_ALL", "PATH", "TZ", "SSL_CERT_FILE", "REQUESTS_CA_BUNDLE")
+        if key in os.environ
     }
     return subprocess.Popen(
         [sys.executable, "-I", _PROGRAM, mode],
