@@ -109,3 +109,29 @@ def test_a_row_that_is_no_number_is_lost_alone(log: Path) -> None:
     got = read(log)
     assert 10_798 <= len(got) < 10_800
     assert FIRST_MS + 60_000 not in {t_ms for t_ms, sensor in got if sensor == 1}
+
+
+def test_an_index_entry_that_is_no_number_ends_no_reader(tmp_path: Path) -> None:
+    path = tmp_path / "readings.db"
+    with LogWriter(path) as writer:
+        number = writer.sensor_numbers({"a": Kind.LEVEL})["a"]
+        segment = writer.begin_segment(writer.begin_boot("logger", "test", 0), 0, trusted=True)
+        rows: list[Row] = [(FIRST_MS + 60_000 * k, number, segment, 1200.0, 0, None, None) for k in range(300)]
+        writer.append(rows)
+        while writer.seal_some(FIRST_MS + 86_400_000):
+            pass
+    with closing(sqlite3.connect(path, isolation_level=None)) as db:
+        (index,) = db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'block_time'").fetchone()
+        (last_ms,) = db.execute("SELECT max(last_ms) FROM block").fetchone()
+    page = bytearray(path.read_bytes())
+    begin = (index - 1) * PAGE
+    # The last block's entry: its second number, of six bytes (type 5), is made a blob of as many (type 24).
+    at = page.rindex(last_ms.to_bytes(6, "big"), begin, begin + PAGE)
+    types = page.rindex(b"\x05\x05", begin, at)
+    page[types + 1] = 24
+    path.write_bytes(page)
+    with LogReader(path) as reader:
+        span_ms = reader.span_ms()
+        assert span_ms is not None and all(isinstance(stamp, int) for stamp in span_ms)
+        assert sum(len(batch) for batch in reader.batches()) >= 200
+    assert not check_log(path).is_whole

@@ -119,7 +119,8 @@ class LogReader:
                         (LONGEST_BLOCK_MS,),
                     ).fetchone()
                 )
-        known = [(first, last) for first, last in spans if first is not None]
+        # Of damaged rows anything may come.
+        known = [(first, last if isinstance(last, int) else first) for first, last in spans if isinstance(first, int)]
         return (min(first for first, _ in known), max(last for _, last in known)) if known else None
 
     def last_before_ms(self, upto_ms: int) -> int | None:

@@ -105,7 +105,8 @@ def blocks_over(db: sqlite3.Connection, low_ms: int, high_ms: int) -> Iterator[F
         " WHERE first_ms > ? AND first_ms <= ? AND last_ms > ? ORDER BY first_ms, id",
         (low_ms - LONGEST_BLOCK_MS, high_ms, low_ms),
     )
-    return (Found(*row) for row in found)
+    # A damaged index may hold what no column may: that is no place in time, and SQLite's own check names it.
+    return (Found(*row) for row in found if all(isinstance(part, int) for part in row))
 
 
 def read_block(db: sqlite3.Connection, found: Found, offset_ms: int | None) -> Rows:
