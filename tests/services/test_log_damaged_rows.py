@@ -135,3 +135,16 @@ def test_an_index_entry_that_is_no_number_ends_no_reader(tmp_path: Path) -> None
         assert span_ms is not None and all(isinstance(stamp, int) for stamp in span_ms)
         assert sum(len(batch) for batch in reader.batches()) >= 200
     assert not check_log(path).is_whole
+
+
+def test_readings_that_came_late_before_a_sealed_hour_are_read_in_pieces(tmp_path: Path) -> None:
+    path = tmp_path / "readings.db"
+    with LogWriter(path) as writer:
+        number = writer.sensor_numbers({"a": Kind.LEVEL})["a"]
+        segment = writer.begin_segment(writer.begin_boot("logger", "test", 0), 0, trusted=True)
+        rows: list[Row] = [(FIRST_MS + 1000 * k, number, segment, 1200.0, 0, None, None) for k in range(600)]
+        writer.append(rows[300:])
+        while writer.seal_some(FIRST_MS + 86_400_000):
+            pass
+        writer.append(rows[:300])
+    assert read(path, size=50) == [(row[0], number) for row in rows]

@@ -227,7 +227,9 @@ class LogReader:
                 if found.first_ms <= low or found.last_ms > bound:
                     readings = readings[(readings["t_ms"] > low) & (readings["t_ms"] <= bound)]
                 parts.append(readings if some is None else readings[np.isin(readings["sensor"], some)])
-        self._decoded = {found: self._decoded[found] for found in taken if found.last_ms > bound}
+        # Those that begin behind the bound have not been decoded.
+        ahead = [found for found in taken if found.first_ms <= bound < found.last_ms]
+        self._decoded = {found: self._decoded[found] for found in ahead}
         return in_order(parts), bound
 
     def _fresh(self, low: int, high: int, some: list[int] | None, size: int) -> tuple[Rows, int]:
