@@ -64,6 +64,33 @@ meter = "meter"
 commit_every = "3 s"
 """
 
+OUTWARD = """
+[page]
+port = 8035
+
+[forward]
+url = "http://127.0.0.1:9"
+org = "home"
+bucket = "water"
+token_file = "server.token"
+
+[messages.channels.shed]
+address_file = "shed.address"
+heartbeat_every = "1 min"
+"""
+"""Nobody listens at port 9, and port 8036 is the test's own."""
+
+TOLD_TO = """
+import http.server, sys
+class Hears(http.server.BaseHTTPRequestHandler):
+    def do_POST(self):
+        told = self.rfile.read(int(self.headers["Content-Length"]))
+        open("/run/told", "ab").write(told + b"\\n")
+        self.send_response(200); self.end_headers()
+    def log_message(self, *_): pass
+http.server.HTTPServer(("127.0.0.1", 8036), Hears).serve_forever()
+"""
+
 COUNT = """
 import json, sys
 from rainstead.log import LogReader
@@ -176,11 +203,11 @@ def test_the_wheel_and_the_units_install_by_the_documented_steps(tmp_path: Path)
     )
     (wheel,) = tmp_path.glob("*.whl")
     board(f"cat > /opt/wheels/{wheel.name}", stdin=wheel.read_bytes())
-    # As the README has it, but from wheels that are there already, and without the desk's heavy libraries.
+    # As the README has it, but from wheels that are there already, and without the desk's heaviest libraries.
     board("python3 -m venv --system-site-packages /opt/rainstead")
     board(
         "/opt/rainstead/bin/pip install -q --no-index --find-links /opt/wheels"
-        f" '/opt/wheels/{wheel.name}[board]' typer rich",
+        f" '/opt/wheels/{wheel.name}[board,page,messages]' typer rich influxdb-client",
         timeout_s=900,
     )
     told = board("sh /opt/rainstead/share/rainstead/systemd/install")
@@ -198,6 +225,63 @@ def test_the_service_comes_up_at_boot() -> None:
     until("the logger is active", 120, active)
     before = counted()["tank_level"][0]
     until("new levels", 120, lambda: counted()["tank_level"][0] > before)
+
+
+def as_user(user: str, command: str) -> str:
+    """What a process of that service's user, in its group and in its view of the disk, is told."""
+    pid = board(f"systemctl show {user} -P MainPID")
+    within = f"nsenter -t {pid} -m setpriv --reuid {user} --regid rainstead --clear-groups"
+    return board(f"{within} sh -c '{command}' 2>&1 || true")
+
+
+def test_each_service_is_a_user_of_its_own_and_does_its_work() -> None:
+    site = "/var/lib/rainstead"
+    board(f"cat >> {site}/site.toml", stdin=OUTWARD.encode())
+    board(f"install -m 600 -o rainstead-forwarder /dev/stdin {site}/server.token", stdin=b"a token")
+    address = b"json://127.0.0.1:8036/"
+    board(f"install -m 600 -o rainstead-messenger /dev/stdin {site}/shed.address", stdin=address)
+    board("cat > /run/hears.py && systemd-run -q --unit hears python3 /run/hears.py", stdin=TOLD_TO.encode())
+    board("systemctl restart rainstead-logger rainstead-forwarder rainstead-messenger rainstead-page")
+    get = (
+        "python3 -c 'import urllib.request as u; "
+        'print(u.urlopen("http://127.0.0.1:8035/now.json", timeout=20).read().decode())\''
+    )
+    until("the page answers", 900, lambda: '"tanks"' in board(get, check=False))
+    until("a heartbeat", 900, lambda: "tank" in board("cat /run/told", check=False))
+    for unit in ("forwarder", "messenger", "page"):
+        pid = board(f"systemctl show rainstead-{unit} -P MainPID")
+        assert board(f"stat -c %U:%G /proc/{pid}") == f"rainstead-{unit}:rainstead"
+    until("the forwarder's file", 300, lambda: board(f"stat -c %U {site}/forwarder.db", check=False) != "")
+    assert board(f"stat -c %U {site}/forwarder.db") == "rainstead-forwarder"
+    for unit in ("backup", "verify"):
+        board(f"systemctl start rainstead-{unit}")
+        assert board(f"systemctl show rainstead-{unit} -P Result") == "success"
+    assert set(board("stat -c %U /var/lib/rainstead-backup/*.db").split()) == {"rainstead-backup"}
+    # What one of them could be made to do.
+    for user in ("rainstead-forwarder", "rainstead-messenger", "rainstead-page"):
+        for done in (
+            "echo x >> {0}/readings.db",
+            "rm {0}/readings.db",
+            "echo x >> {0}/site.toml",
+            "mv {0}/site.toml {0}/x",
+        ):
+            told = as_user(user, done.format(site))
+            assert "Read-only file system" in told or "busy" in told, (user, done, told)
+    assert "Permission denied" in as_user("rainstead-page", f"cat {site}/server.token {site}/shed.address")
+    assert "Permission denied" in as_user("rainstead-messenger", f"cat {site}/server.token")
+    # A reader that opens the log while no logger runs must not lock it out.
+    before = counted()["tank_level"][0]
+    board("systemctl stop rainstead-logger")
+    assert '"tanks"' in board(get)
+    board("systemctl start rainstead-logger")
+    until("new levels", 120, lambda: counted()["tank_level"][0] > before)
+    used = [
+        f"{unit} {int(board(f'systemctl show rainstead-{unit} -P MemoryCurrent')) / 2**20:.0f} MiB"
+        for unit in ("logger", "forwarder", "messenger", "page")
+    ]
+    print(f"\n  memory by the service manager's count: {', '.join(used)}")
+    board("systemctl stop rainstead-forwarder rainstead-messenger rainstead-page hears")
+    board("systemctl -q disable rainstead-forwarder rainstead-messenger rainstead-page")
 
 
 @pytest.mark.parametrize("hertz", [5, 50, 200, 1000])

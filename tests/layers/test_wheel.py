@@ -41,6 +41,7 @@ def test_the_wheel_holds_every_file_of_its_packages_and_no_other(wheel: Path) ->
     for needed in ("rainstead/py.typed", "rainstead_board/py.typed", "rainstead/settings/starter.toml"):
         assert needed in names
     assert "rainstead_board/twin/demo_site.toml" in names
+    assert {"rainstead_page/templates/now.html", "rainstead_page/static/page.css"} <= names
 
 
 def test_the_wheel_carries_the_commands_and_the_licence(wheel: Path) -> None:
