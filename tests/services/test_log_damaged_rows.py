@@ -148,3 +148,13 @@ def test_readings_that_came_late_before_a_sealed_hour_are_read_in_pieces(tmp_pat
             pass
         writer.append(rows[:300])
     assert read(path, size=50) == [(row[0], number) for row in rows]
+
+
+def test_a_record_that_says_it_is_larger_than_memory_is_told_in_words(log: Path) -> None:
+    with LogReader(log) as reader, pytest.raises(sqlite3.DatabaseError, match="larger than memory"):
+        reader._db.create_function("damaged", 0, _no_memory)
+        reader._db.execute("SELECT damaged()")
+
+
+def _no_memory() -> None:
+    raise MemoryError

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +46,16 @@ class Behind:
     moved: bool
 
 
+class _Connection(sqlite3.Connection):
+    """A damaged record may say that it is larger than it is; SQLite then asks for memory that there is not."""
+
+    def execute(self, *arguments: Any) -> sqlite3.Cursor:
+        try:
+            return super().execute(*arguments)
+        except MemoryError:
+            raise sqlite3.DatabaseError("a record in it says that it is larger than memory") from None
+
+
 class LogReader:
     """Read-only access. Raises LogMissing, NotALog, LogTooNew, DiskRefuses."""
 
@@ -58,7 +69,8 @@ class LogReader:
         self._decoded: dict[Found, Rows] = {}
         self._place = _place(path)
         try:
-            self._db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=5)
+            at = path.absolute().as_uri()
+            self._db = sqlite3.connect(f"{at}?mode=ro", uri=True, isolation_level=None, timeout=5, factory=_Connection)
             try:
                 self._db.execute("PRAGMA query_only = 1")
                 version = schema.examine(self._db, path)
