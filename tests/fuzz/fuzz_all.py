@@ -1,26 +1,32 @@
 """Each fuzz target for so many seconds: what was run, covered and found. `fuzz_all.py --seconds 60 [TARGET …]`."""
 
 import argparse
+import os
 import re
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 from fuzz_one import WATCHED
 
 HERE = Path(__file__).parent
+_MEMORY = Path("/dev/shm")
 
 
 def fuzzed(name: str, *limits: str) -> tuple[bool, str]:
     """Whether nothing was found, and what to say of it."""
     found = Path.cwd() / f"fuzz-{name}-"
-    done = subprocess.run(
-        [sys.executable, HERE / "fuzz_one.py", name, f"-artifact_prefix={found}", *limits],
-        capture_output=True,
-        text=True,
-        errors="replace",
-        check=False,
-    )
+    # In memory, for each try takes several syncs; and the fuzzer ends without tidying up.
+    with tempfile.TemporaryDirectory(dir=_MEMORY if _MEMORY.is_dir() else None) as folder:
+        done = subprocess.run(
+            [sys.executable, HERE / "fuzz_one.py", name, f"-artifact_prefix={found}", *limits],
+            env={**os.environ, "TMPDIR": folder},
+            capture_output=True,
+            text=True,
+            errors="replace",
+            check=False,
+        )
     if done.returncode:
         return False, f"{name}: FAILED\n{(done.stdout + done.stderr)[-6000:]}"
     if "is not installed" in done.stdout:
