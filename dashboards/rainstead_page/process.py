@@ -10,7 +10,10 @@ from pathlib import Path
 
 from rainstead.clock import Clock, SystemClock
 from rainstead.errors import RainsteadError
-from rainstead.settings import Page, Settings, load_settings
+from rainstead.inforce import settings_in_force
+from rainstead.settings import Page
+
+from .site import Site
 
 __all__ = ["NO_PAGE", "main"]
 
@@ -34,7 +37,9 @@ def main(argv: Sequence[str] | None = None) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda signum, _frame: stopping.append(signum))
     try:
-        settings = load_settings(folder / "site.toml")
+        clock = SystemClock()
+        found = settings_in_force(folder, clock.wall_ms(), tell=_journal.error, table="page")
+        settings = found.settings
         if settings.page is None:
             print(
                 f"rainstead-page: {folder / 'site.toml'} has no [page] table, so there is nothing to show and nothing "
@@ -42,7 +47,8 @@ def main(argv: Sequence[str] | None = None) -> None:
                 file=sys.stderr,
             )
             raise SystemExit(NO_PAGE)
-        _run(settings, settings.page, folder, SystemClock(), lambda: bool(stopping))
+        site = Site(folder, settings, refused=found.refused is not None)
+        _run(site, settings.page, clock, lambda: bool(stopping))
     except RainsteadError as error:
         print(f"rainstead-page: {error}", file=sys.stderr)
         raise SystemExit(2) from None
@@ -57,22 +63,20 @@ def main(argv: Sequence[str] | None = None) -> None:
     _journal.info("stopped")
 
 
-def _run(settings: Settings, page: Page, folder: Path, clock: Clock, stopped: Callable[[], bool]) -> None:
+def _run(site: Site, page: Page, clock: Clock, stopped: Callable[[], bool]) -> None:
     # Late: without the libraries for it one is told what to install.
     from .app import make_app
     from .guarding import guarded
     from .hosts import is_allowed
     from .keeping import Kept
     from .listening import serve
-    from .site import Site
 
     bound = _bound(page, clock, stopped)
     if bound is None:
         return
-    site = Site(folder, settings)
     kept = Kept(site, clock)
     shown = f"[{page.listen}]" if ":" in page.listen else page.listen
-    _journal.info("showing %s at http://%s:%d/", settings.site.name, shown, page.port)
+    _journal.info("showing %s at http://%s:%d/", site.standing().settings.site.name, shown, page.port)
     try:
         serve(
             guarded(make_app(kept), lambda header: is_allowed(header, site.page.listen, site.page.names)),

@@ -10,6 +10,8 @@ from rainstead.settings import Page, Settings, load_settings
 
 __all__ = ["Site", "Standing"]
 
+_GOOD_ONES = "the last good settings hold; `rainstead settings check` says what to mend"
+
 _journal = logging.getLogger("rainstead.page")
 
 
@@ -23,14 +25,18 @@ class Standing:
 
 
 class Site:
-    """A site's folder, and the newest settings in it that were good."""
+    """A site's folder, and the newest settings in it that were good.
 
-    def __init__(self, folder: Path, settings: Settings) -> None:
+    refused: the file cannot be used, and these settings are the log's copy.
+    """
+
+    def __init__(self, folder: Path, settings: Settings, *, refused: bool = False) -> None:
         assert settings.page is not None
         self.folder = folder
         self.page: Page = settings.page
         self._lock = threading.Lock()
-        self._standing = Standing(settings, 0, None)
+        # What is wrong is not shown: a value that stands in the wrong place may be a secret.
+        self._standing = Standing(settings, 0, f"site.toml cannot be used, so {_GOOD_ONES}" if refused else None)
         self._seen = self._look()
 
     @property
@@ -61,9 +67,9 @@ class Site:
             settings = load_settings(self.path)
         except SettingsError as error:
             _journal.warning("the settings before hold, for those in the file cannot be used: %s", error)
-            # What is wrong is not shown: a value that stands in the wrong place may be a secret.
-            told = "site.toml was changed and cannot be used, so the settings before hold; "
-            return Standing(before.settings, before.edition, told + "`rainstead settings check` says what to mend")
+            return Standing(
+                before.settings, before.edition, f"site.toml was changed and cannot be used, so {_GOOD_ONES}"
+            )
         _journal.info("the settings were read anew")
         trouble = None
         if settings.page is None or (settings.page.listen, settings.page.port) != (self.page.listen, self.page.port):

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from rainstead.errors import RainsteadError, SettingsError
 from rainstead.log import LogReader
-from rainstead.settings import Settings, parse_settings, sensor_kind
+from rainstead.settings import Settings, parse_settings, read_settings, sensor_kind
 
 __all__ = ["InForce", "settings_in_force"]
 
@@ -33,12 +33,7 @@ def settings_in_force(site: Path, now_ms: int, *, tell: Callable[[str], None], t
     path = site / "site.toml"
     kept, kinds = _kept(site)
     try:
-        try:
-            text = path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise SettingsError(
-                f"{path}: cannot be read ({error}); `rainstead settings new {path}` writes one"
-            ) from None
+        text = read_settings(path)
         return InForce(_checked(text, str(path), now_ms, kinds), text, None)
     except SettingsError as error:
         if kept is None:

@@ -44,7 +44,7 @@ def logged(site: Path, text: str = SITE) -> FakeClock:
             SITE.replace(PROBE, RANGER).replace('air = "air"\n', ""),
             "sensors.air.kind = ranger-text: the log has temperature under this name",
         ),
-        (None, "cannot be read"),
+        (None, "there is no such file"),
     ],
 )
 def test_settings_that_cannot_be_used_leave_the_last_good_ones_in_force(

@@ -23,11 +23,13 @@ from .lookout import Lookout
 from .messenger import Messenger
 from .store import MESSAGES_FILE, NotMessages, Store
 
-__all__ = ["NOBODY_TO_TELL", "addresses_of", "carriers_of", "main", "open_store"]
+__all__ = ["NOBODY_TO_TELL", "TOLD_BY_ANOTHER", "addresses_of", "carriers_of", "main", "open_store"]
 
 NOBODY_TO_TELL: Final = 6
 """Exit code where the settings have no [messages] table: that of a program that is not configured. The service's unit
 takes it for an end without failure, and does not start the program again."""
+TOLD_BY_ANOTHER: Final = 3
+"""Exit code where another messenger is at work; the service tries again, for that one may end."""
 _LONGEST_WAIT_MS: Final = 1000
 _RETRY_MS: Final = 10_000
 _MOST_ASIDE: Final = 5
@@ -92,13 +94,8 @@ def open_store(folder: Path, wall_ms: int) -> Store:
 
 def _held(folder: Path) -> Hold | None:
     """That no second messenger tells all of it twice. None where the disk has no room for the file."""
-    path = folder / f"{MESSAGES_FILE}.lock"
     try:
-        return Hold(path)
-    except AlreadyHeld as error:
-        raise SettingsError(
-            f"{folder}: process {error.holder} is telling of this site already; stop that one first"
-        ) from None
+        return Hold(folder / f"{MESSAGES_FILE}.lock")
     except OSError:
         return None
 
@@ -132,6 +129,13 @@ def main(argv: Sequence[str] | None = None) -> None:
         _run(settings, settings.messages, folder, addresses, clock, lambda: bool(stopping))
         if hold is not None:
             hold.release()
+    except AlreadyHeld as error:
+        print(
+            f"rainstead-messenger: {folder}: process {error.holder} is telling of this site already; stop that one "
+            "first",
+            file=sys.stderr,
+        )
+        raise SystemExit(TOLD_BY_ANOTHER) from None
     except RainsteadError as error:
         print(f"rainstead-messenger: {error}", file=sys.stderr)
         raise SystemExit(2) from None

@@ -2,7 +2,7 @@
 
 from .advice import advice
 from .dates import since_ms
-from .load import load_settings, parse_settings, settings_digest
+from .load import load_settings, parse_settings, read_settings, settings_digest
 from .model import (
     BinaryRanger,
     Catchment,
@@ -46,6 +46,7 @@ __all__ = [
     "advice",
     "load_settings",
     "parse_settings",
+    "read_settings",
     "sensor_kind",
     "settings_digest",
     "since_ms",

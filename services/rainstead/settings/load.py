@@ -14,7 +14,7 @@ from .checks import cross_mistakes
 from .mistakes import Mistake, as_typed, model_mistakes
 from .model import Settings
 
-__all__ = ["load_settings", "parse_settings", "settings_digest"]
+__all__ = ["load_settings", "parse_settings", "read_settings", "settings_digest"]
 
 _WIRING = {"port", "baud", "gpio", "trigger_gpio", "echo_gpio", "pull_up", "path"}
 _OF_NAMED = {"sensors", "tanks", "catchments"}
@@ -22,8 +22,13 @@ _OF_NAMED = {"sensors", "tanks", "catchments"}
 
 def load_settings(path: Path, *, now_ms: int | None = None) -> Settings:
     """Read a settings file. Raises SettingsError with every mistake in it; see parse_settings."""
+    return parse_settings(read_settings(path), str(path), now_ms=now_ms)
+
+
+def read_settings(path: Path) -> str:
+    """A settings file as its owner wrote it. Raises SettingsError where it cannot be read."""
     try:
-        text = path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8")
     except FileNotFoundError:
         raise SettingsError(
             f"{path}: there is no such file; `rainstead settings new {path}` writes one to start from"
@@ -34,7 +39,6 @@ def load_settings(path: Path, *, now_ms: int | None = None) -> Settings:
         raise SettingsError(f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8") from None
     except OSError as error:
         raise SettingsError(f"{path}: cannot be read ({error.strerror}); check the file's owner and rights") from None
-    return parse_settings(text, str(path), now_ms=now_ms)
 
 
 def parse_settings(text: str, name: str, *, now_ms: int | None = None) -> Settings:

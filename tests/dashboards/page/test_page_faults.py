@@ -166,15 +166,6 @@ def test_a_damaged_log_is_told_and_the_last_answer_stays_with_its_time(
             assert "This is not of now" in shown or 'class="said"' in shown, (path, shown[:500])
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything; test_page_process.py tries another user")
-def test_a_log_that_may_not_be_read_says_whose_rights_to_look_at(site: Path, clock: FakeClock) -> None:
-    (site / "readings.db").chmod(0)
-    with in_front_of(site, clock) as page:
-        told = page.get("/")
-    assert told.status_code == 503
-    assert "check the file's owner" in told.text
-
-
 def test_settings_edited_to_nonsense_do_not_hold_and_good_ones_do(
     site: Path, clock: FakeClock, caplog: pytest.LogCaptureFixture
 ) -> None:

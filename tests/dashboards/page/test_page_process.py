@@ -66,6 +66,18 @@ def test_settings_that_want_mending_end_with_code_2(tmp_path: Path, text: str, e
     assert code == 2 and told.startswith("rainstead-page: ") and "site.toml" in told
 
 
+def test_a_slip_before_the_start_leaves_the_last_good_settings_in_force_and_the_page_says_so(tmp_path: Path) -> None:
+    port = free_port()
+    site = site_on(tmp_path, port)
+    good = (site / "site.toml").read_text("utf-8")
+    with LogWriter(site / "readings.db") as writer:
+        writer.keep_settings(SystemClock().wall_ms(), "digest", good)
+    (site / "site.toml").write_text(good.replace("brim", "brin"), "utf-8")
+    with running_page(site):
+        _, told = get(port)
+    assert "site.toml cannot be used, so the last good settings hold" in told
+
+
 def test_no_folder_is_one_message(tmp_path: Path, ended: Ended) -> None:
     code, told = ended(tmp_path / "nowhere")
     assert code == 2 and "there is no such file" in told

@@ -334,7 +334,7 @@ def test_a_second_messenger_of_a_site_is_refused_and_told_which_the_first_is(tmp
     with running(tmp_path) as process:
         wait_for((tmp_path / "messages.db").exists, "its file")
         code, said = ended(tmp_path, SETTINGS + WEB)
-    assert code == 2
+    assert code == 3
     assert f"process {process.pid} is telling of this site already" in said
     with running(tmp_path) as process:
         wait_for(lambda: b"telling of" in (tmp_path / "journal").read_bytes(), "its second life")
