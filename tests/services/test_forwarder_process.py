@@ -49,6 +49,17 @@ def test_a_missing_token_is_a_failure_that_is_not_tried_again(tmp_path: Path) ->
     assert code in codes("RestartPreventExitStatus") and code not in codes("SuccessExitStatus")
 
 
+def test_a_token_that_others_can_read_is_refused_and_not_told(tmp_path: Path) -> None:
+    (tmp_path / "server.token").write_text("secret", encoding="utf-8")
+    (tmp_path / "server.token").chmod(0o640)
+    code, said = ended(tmp_path, SETTINGS + TABLE)
+    assert (code, said) == (
+        2,
+        f"rainstead-forwarder: forward.token_file = {tmp_path / 'server.token'}: can be read by others than its owner; "
+        "`chmod 600` it\n",
+    )
+
+
 def test_a_board_without_the_client_is_told_what_to_install(tmp_path: Path) -> None:
     (tmp_path / "server.token").write_text("secret", encoding="utf-8")
     (tmp_path / "server.token").chmod(0o600)

@@ -34,7 +34,10 @@ def test_a_token_that_is_not_there_or_that_others_can_read_is_advised_against(tm
     good = checked(tmp_path)
     assert [one.exit_code for one in (absent, open_to_all, good)] == [0, 0, 0]
     assert f"Advice: forward.token_file = {token}: is not there yet" in absent.stdout
-    assert f"{token}: can be read by others than its owner; `chmod 600` it" in open_to_all.stdout
+    assert (
+        f"{token}: can be read by others than its owner, so the forwarder will refuse it; `chmod 600` it"
+        in open_to_all.stdout
+    )
     assert "Advice" not in good.stdout
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from rainstead.clock import Clock, SystemClock
-from rainstead.errors import LogError, LogMalformed, LogTooNew, NotALog, RainsteadError
+from rainstead.errors import LogError, LogMalformed, LogTooNew, NotALog, RainsteadError, SettingsError
 from rainstead.holding import AlreadyHeld, Hold
 from rainstead.inforce import settings_in_force
 from rainstead.settings import Forward, Settings
@@ -38,7 +38,7 @@ def server_of(forward: Forward, folder: Path) -> InfluxServer:
     path = folder / forward.token_file
     token = read_token(path, "forward.token_file")
     if path.stat().st_mode & 0o077:
-        _journal.warning("%s can be read by others than its owner; `chmod 600` it", path)
+        raise SettingsError(f"forward.token_file = {path}: can be read by others than its owner; `chmod 600` it")
     return InfluxServer(
         url=forward.url,
         org=forward.org,

@@ -43,5 +43,8 @@ def _of_token(path: Path) -> list[str]:
     except OSError:
         return []  # it may be another user's, who can read it
     if mode & 0o077:
-        return [f"forward.token_file = {path}: can be read by others than its owner; `chmod 600` it"]
+        return [
+            f"forward.token_file = {path}: can be read by others than its owner, so the forwarder will refuse it; `chmod "
+            "600` it"
+        ]
     return []
