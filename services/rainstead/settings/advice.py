@@ -44,7 +44,7 @@ def _of_token(path: Path) -> list[str]:
         return []  # it may be another user's, who can read it
     if mode & 0o077:
         return [
-            f"forward.token_file = {path}: can be read by others than its owner, so the forwarder will refuse it; `chmod "
-            "600` it"
+            f"forward.token_file = {path}: can be read by others than its owner, so the forwarder will refuse it; "
+            "`chmod 600` it"
         ]
     return []
