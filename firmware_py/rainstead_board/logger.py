@@ -4,7 +4,6 @@
 """
 
 import argparse
-import contextlib
 import logging
 import os
 import signal
@@ -120,6 +119,7 @@ class Logger:
         self._sick: dict[str, str] = {}
         """Why a sensor that speaks is not to be believed."""
         self._sought_ms: int | None = None
+        self._seeking_failed: str | None = None
 
     # --- the loop ----------------------------------------------------------------------------------------------
 
@@ -318,10 +318,18 @@ class Logger:
 
     def _seek_sickness(self) -> None:
         """Sensors that speak and are sick all the same show in the log alone."""
-        keeper = self._keeper
-        with contextlib.suppress(RainsteadError, sqlite3.Error), LogReader(self._writer.path) as reader:
-            found = find_sickness(self._settings, reader, keeper.wall_ms())
+        keeper, failed = self._keeper, None
+        try:
+            with LogReader(self._writer.path) as reader:
+                found = find_sickness(self._settings, reader, keeper.wall_ms())
             self._sick = {name: sick.because for name, sick in found.items()}
+        except (RainsteadError, sqlite3.Error):  # for the commits to tell
+            return
+        except Exception as error:  # as with the calculation: a fault of it must cost no reading
+            failed = repr(error)
+            if failed != self._seeking_failed:
+                _journal.error("whether sensors are sick cannot be worked out; readings are stored", exc_info=error)
+        self._seeking_failed = failed
 
     def _lamp_says(self, facts: Facts) -> LampSays:
         if facts.disk_trouble is not None:

@@ -14,6 +14,7 @@ from rainstead.derive import Deriver
 from rainstead.log import LogReader
 from rainstead.readings import Kind, Reading
 from rainstead.replay import replay
+from rainstead_board import logger
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -97,6 +98,21 @@ def test_a_channel_that_raises_does_not_stop_the_others(tmp_path: Path, caplog: 
         assert reader.count() >= 60
     told = [record.getMessage() for record in caplog.records if "gauge" in record.getMessage()]
     assert told == ["sensor gauge: its driver failed: RuntimeError('a bolt fell out')"]
+
+
+def test_a_search_for_sick_sensors_that_fails_costs_no_reading_and_is_told_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def fails(*_: object) -> None:
+        raise ZeroDivisionError("a test")
+
+    monkeypatch.setattr(logger, "find_sickness", fails)
+    monkeypatch.setattr(logger, "SICKNESS_EVERY_MS", 10_000)
+    site = BoardSite(tmp_path, [level(lambda t: 900.0)], FakeClock())
+    site.run(60)
+    site.logger.stop()
+    assert len(site.stamps("level")) >= 59
+    assert caplog.text.count("cannot be worked out") == 1
 
 
 def test_a_reading_later_than_the_hold_back_still_takes_its_place(tmp_path: Path) -> None:
