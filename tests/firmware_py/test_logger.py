@@ -108,7 +108,7 @@ def test_a_search_for_sick_sensors_that_fails_costs_no_reading_and_is_told_once(
 
     monkeypatch.setattr(logger, "find_sickness", fails)
     monkeypatch.setattr(logger, "SICKNESS_EVERY_MS", 10_000)
-    site = BoardSite(tmp_path, [level(lambda t: 900.0)], FakeClock())
+    site = BoardSite(tmp_path, [level(lambda _: 900.0)], FakeClock())
     site.run(60)
     site.logger.stop()
     assert len(site.stamps("level")) >= 59

@@ -294,11 +294,7 @@ class Messenger:
                 return
             parcel = self._under_way.pop(name)
             if not outcome.ok:
-                because = outcome.because or "it has not taken it"
-                self._box.failed(name, because, boot_ms, wall_ms, parcel)
-                if name not in self._failing:
-                    self._failing.add(name)
-                    self._tell(f"{name}: not handed over: {because}; it is tried again")
+                self._failed(name, outcome.because or "it has not taken it", boot_ms, wall_ms, parcel)
                 return
             if name in self._failing:
                 self._failing.discard(name)
@@ -316,11 +312,23 @@ class Messenger:
             self._beat_ms[name] = boot_ms  # the broker has told the last will meanwhile
         parcel = self._box.next_parcel(name, boot_ms)
         if parcel is not None:
-            self._under_way[name] = parcel
-            carrier.begin(self._job(parcel, wall_ms), boot_ms)
+            job = self._job(parcel, wall_ms)
         elif self._beat_is_due(name, boot_ms) and self._box.may_beat(name, boot_ms):
-            self._under_way[name] = None
-            carrier.begin(self._beat(name, boot_ms, wall_ms), boot_ms)
+            job = self._beat(name, boot_ms, wall_ms)
+        else:
+            return
+        try:
+            carrier.begin(job, boot_ms)
+        except OSError as error:
+            self._failed(name, f"no process can be started for it ({error.strerror})", boot_ms, wall_ms, parcel)
+        else:
+            self._under_way[name] = parcel
+
+    def _failed(self, name: str, because: str, boot_ms: int, wall_ms: int, parcel: Parcel | None) -> None:
+        self._box.failed(name, because, boot_ms, wall_ms, parcel)
+        if name not in self._failing:
+            self._failing.add(name)
+            self._tell(f"{name}: not handed over: {because}; it is tried again")
 
     def _beat_is_due(self, name: str, boot_ms: int) -> bool:
         return (

@@ -217,7 +217,7 @@ def _run(
                 due_ms = life.step(now_ms, wall_ms)
                 trouble = ""
             except (sqlite3.Error, OSError) as error:
-                # What was kept cannot be read now, or no process can be started: neither ends this.
+                # What was kept cannot be read now: that does not end this.
                 if str(error) != trouble:
                     _journal.warning("cannot go on now, and try again: %s", error)
                 trouble, due_ms = str(error), now_ms + _RETRY_MS

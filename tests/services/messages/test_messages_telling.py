@@ -1,7 +1,9 @@
 """What is told of alarms, and what is not told again."""
 
 import contextlib
+import errno
 import json
+import os
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -507,6 +509,27 @@ def test_a_hung_channel_holds_no_other_up_and_is_tried_again(tmp_path: Path) -> 
     site.run(5 * MINUTE_MS)
     assert len(site.carriers["mail"].tried) > 2
     site.close()
+
+
+def test_a_board_that_can_start_no_process_for_a_while_loses_no_message(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    carrier = site.carriers["mail"]
+    begin, refused = carrier.begin, []
+
+    def refuses(job: Job, boot_ms: int) -> None:
+        refused.append(job)
+        raise BlockingIOError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+
+    carrier.begin = refuses  # type: ignore[method-assign]
+    site.alarm(True)
+    site.run(5 * MINUTE_MS)
+    assert len(refused) > 1 and site.told == [
+        "mail: not handed over: no process can be started for it (Resource temporarily unavailable); it is tried again"
+    ]
+    carrier.begin = begin  # type: ignore[method-assign]
+    site.run(15 * MINUTE_MS)
+    assert len(carrier.alarms()) == 1 and site.told[-1] == "mail: handed over again"
 
 
 def test_a_test_of_the_week_goes_to_every_channel_and_can_be_left_out(tmp_path: Path) -> None:
