@@ -517,7 +517,7 @@ def test_a_board_that_can_start_no_process_for_a_while_loses_no_message(site: Te
     carrier = site.carriers["mail"]
     begin, refused = carrier.begin, []
 
-    def refuses(job: Job, boot_ms: int) -> None:
+    def refuses(job: Job, _boot_ms: int) -> None:
         refused.append(job)
         raise BlockingIOError(errno.EAGAIN, os.strerror(errno.EAGAIN))
 
