@@ -5,7 +5,6 @@ An input is a list of wounds: where (three bytes), how long (one), and what is t
 
 import atexit
 import contextlib
-import logging
 import shutil
 import sqlite3
 import tempfile
@@ -22,7 +21,6 @@ LONGEST = 256
 FOLDER = Path(tempfile.mkdtemp(prefix="fuzz-log-"))
 atexit.register(shutil.rmtree, FOLDER, True)
 BEGIN_MS = 1_780_001_640_000  # six minutes before an hour is over
-logging.getLogger("rainstead.logger").setLevel(logging.CRITICAL)
 
 
 def _sound() -> bytes:
