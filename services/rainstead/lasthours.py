@@ -17,7 +17,7 @@ __all__ = ["STEP_MS", "LastHours", "TankSteps", "last_hours"]
 STEP_MS: Final = 600_000
 FEWEST: Final = 3
 """Levels in a step whose median stands for it."""
-AT_ONCE: Final = 10_000
+AT_ONCE: Final = 5_000
 
 
 @dataclass(frozen=True, slots=True)

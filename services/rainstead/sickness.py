@@ -25,7 +25,7 @@ from rainstead.swaps import swapped
 __all__ = ["Sickness", "find_sickness"]
 
 NO_VALUE_MS: Final = 3_600_000
-AT_ONCE: Final = 10_000
+AT_ONCE: Final = 5_000
 """Readings: the logger looks every ten minutes, and keeps the memory that this takes."""
 JUMP_TOLD_MS: Final = 3_600_000
 SWAP_TAIL: Final = 20
@@ -140,7 +140,8 @@ def _series(reader: ReadingSource, names: list[str], from_ms: int, upto_ms: int)
             value = np.where(mine.quality == Quality.OK, mine.value, np.nan)
             parts[name].append(_Series(mine.t_ms, value, mine.value, mine.quality))
     none = _Series(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0), np.empty(0, dtype=np.uint8))
-    return {name: _joined([none, *mine]) for name, mine in parts.items()}
+    # Each sensor's pieces are let go of once they are joined.
+    return {name: _joined([none, *parts.pop(name)]) for name in names}
 
 
 def _joined(parts: list[_Series]) -> _Series:
@@ -157,8 +158,10 @@ def _levels(
 ) -> dict[str, _Series]:
     """The series of level sensors, without echoes that are not the water's."""
     found: dict[str, _Series] = {}
-    for name, series in _series(reader, list(rangers), from_ms, upto_ms).items():
-        ranger, t_ms, raw_mm, quality = rangers[name], series.t_ms, series.raw, series.quality
+    told = _series(reader, list(rangers), from_ms, upto_ms)
+    for name, ranger in rangers.items():
+        series = told.pop(name)
+        t_ms, raw_mm, quality = series.t_ms, series.raw, series.quality
         judged = None
         if ranger.false_echoes_m:  # where they are depends on the air; else the raw values are enough, and quicker
             judged = judged_levels(settings, reader, name, after_ms=from_ms, upto_ms=upto_ms, size=AT_ONCE)
