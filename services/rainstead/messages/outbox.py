@@ -59,9 +59,10 @@ class Delivery:
 
 @dataclass(slots=True)
 class ChannelState:
-    """Times of the boot clock, but for last_*_ms, which are UTC."""
+    """Times of the boot clock, but for last_*_ms, which are UTC. tested_ms: of tests alone, and never put down."""
 
     handed_ms: list[int] = field(default_factory=list)
+    tested_ms: list[int] = field(default_factory=list)
     failures: int = 0
     next_try_ms: int = 0
     last_handed_over_ms: int | None = None
@@ -165,7 +166,7 @@ class Outbox:
         """What this channel should try now; None where there is nothing, or not yet."""
         queued = [one for one in self._open if one.channel == channel and one.state == "queued"]
         state = self.states[channel]
-        if not queued or boot_ms < state.next_try_ms or boot_ms < self._allowed_ms(state, boot_ms):
+        if not queued or boot_ms < state.next_try_ms or boot_ms < self._allowed_ms(state, queued, boot_ms):
             return None
         if len(queued) > 1 and self._is_crowded(state, len(queued)):
             return Parcel(channel, tuple(queued))
@@ -173,15 +174,20 @@ class Outbox:
 
     def next_try_ms(self, channel: str, boot_ms: int) -> int | None:
         """When `next_parcel` may have something; None while nothing is queued."""
-        if not any(one.channel == channel and one.state == "queued" for one in self._open):
+        queued = [one for one in self._open if one.channel == channel and one.state == "queued"]
+        if not queued:
             return None
         state = self.states[channel]
-        return max(state.next_try_ms, self._allowed_ms(state, boot_ms))
+        return max(state.next_try_ms, self._allowed_ms(state, queued, boot_ms))
 
-    def _allowed_ms(self, state: ChannelState, boot_ms: int) -> int:
-        """Half of an hour's messages go at once; the rest are spread over the hour, each with all that waits."""
+    def _allowed_ms(self, state: ChannelState, queued: Sequence[Delivery], boot_ms: int) -> int:
+        """Half of an hour's messages go at once; the rest are spread over the hour, each with all that waits.
+
+        Tests have a count of their own: whoever tries a new channel six times has an alarm at once all the same.
+        """
         state.handed_ms = [at for at in state.handed_ms if boot_ms - at < HOUR_MS]
-        handed = state.handed_ms
+        state.tested_ms = [at for at in state.tested_ms if boot_ms - at < HOUR_MS]
+        handed = state.tested_ms if _are_tests(queued) else state.handed_ms
         if len(handed) >= self._most:
             return handed[-self._most] + HOUR_MS
         half = self._most // 2
@@ -197,7 +203,8 @@ class Outbox:
     def handed_over(self, parcel: Parcel, boot_ms: int, wall_ms: int) -> None:
         """The channel has taken it."""
         self.works(parcel.channel, wall_ms)
-        self.states[parcel.channel].handed_ms.append(boot_ms)
+        state = self.states[parcel.channel]
+        (state.tested_ms if _are_tests(parcel.deliveries) else state.handed_ms).append(boot_ms)
         numbers = {one.message.number for one in parcel.deliveries}
         for one in parcel.deliveries:
             one.tries += 1
@@ -236,3 +243,7 @@ class Outbox:
         found = {(one.message.number, one.channel): replace(one) for one in self.changed}
         self.changed = []
         return list(found.values())
+
+
+def _are_tests(deliveries: Iterable[Delivery]) -> bool:
+    return all(one.message.kind == "test" for one in deliveries)

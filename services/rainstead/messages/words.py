@@ -112,13 +112,16 @@ def notice_text(site: str, zone: str, notice: Notice, standing: Iterable[AlarmTo
     do, means = _DO.get(event.alarm, _OTHER)
     to_do = do.format(subject=event.subject, alarm=event.alarm.replace("_", " "))
     since = told_at(event.t_ms, zone, is_guess=notice.is_guess)
+    others = [one for one in standing if (one.event.alarm, one.event.subject) != (event.alarm, event.subject)]
+    # Nobody may lie down again for this one's end while another stands.
+    over = f"{name} is over, but other alarms stand" if others else f"nothing to do any more: {name} is over"
     lines = []
     match notice.kind:
         case "raised":
             title = to_do
             lines += [f"Alarm: {name}", f"Since: {since}"]
         case "cleared":
-            title = f"nothing to do any more: {name} is over"
+            title = over
             lines += [f"Back to normal: {name}", f"Since: {since}"]
         case "chatters":
             title = f"look at {name}: it comes and goes"
@@ -128,7 +131,7 @@ def notice_text(site: str, zone: str, notice: Notice, standing: Iterable[AlarmTo
                 "Its changes are not told one by one until it has been quiet for ten minutes.",
             ]
         case "settled":
-            title = to_do if notice.is_active else f"nothing to do any more: {name} is over"
+            title = to_do if notice.is_active else over
             state = "It stands" if notice.is_active else "It is over"
             lines += [f"Alarm: {name} came and went, and has settled. {state} since {since}"]
         case "not_raised_again":
@@ -146,7 +149,6 @@ def notice_text(site: str, zone: str, notice: Notice, standing: Iterable[AlarmTo
         lines.append(f"What it means: {means}")
     if event.alarm == "low_reserve" and notice.is_active:
         lines.append(DEFENCE)
-    others = [one for one in standing if (one.event.alarm, one.event.subject) != (event.alarm, event.subject)]
     if others:
         lines.append("Also standing: " + "; ".join(alarm_name(one.event) for one in others))
     return _text(site, title, lines)

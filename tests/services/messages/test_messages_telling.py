@@ -54,6 +54,22 @@ def test_an_alarm_and_its_end_are_told_once_each_in_words_that_say_what_to_do(si
     assert cleared.kind == "cleared" and raised.kind == "alarm"
 
 
+def test_the_end_of_one_alarm_says_that_others_stand(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    site.alarm(True)
+    site.alarm(True, "low_reserve", "site")
+    site.run(2 * MINUTE_MS)
+    site.alarm(False)
+    site.run(2 * MINUTE_MS)
+    site.alarm(False, "low_reserve", "site")
+    site.run(2 * MINUTE_MS)
+    assert site.carriers["mail"].titles[2:] == [
+        "overflow risk, tank house is over, but other alarms stand",
+        "nothing to do any more: low reserve is over",
+    ]
+
+
 def test_an_alarm_of_the_reserve_carries_the_caution_about_staying(site: TellingSite) -> None:
     site.start()
     site.run(MINUTE_MS)
@@ -258,6 +274,19 @@ def test_no_more_than_so_many_an_hour_go_to_a_channel_and_every_alarm_is_in_one_
     assert len(mail.taken) < 30
 
 
+def test_tests_that_somebody_asks_for_hold_no_alarm_up_and_are_bounded_too(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    for _ in range(20):
+        ask_for_test(site.folder, ("mail",))
+        site.run(MINUTE_MS // 2)
+    mail = site.carriers["mail"]
+    assert 6 <= len(mail.taken) <= 8 and not mail.alarms()
+    site.alarm(True)
+    site.run(MINUTE_MS)
+    assert any("Alarm: overflow risk" in job.body or "make room" in job.body for job in mail.taken)
+
+
 def test_a_second_channel_steps_in_only_where_the_first_has_not_taken_it_in_time(tmp_path: Path) -> None:
     table = TABLE + '[messages.channels.phone]\naddress_file = "phone.address"\nafter = "10 min"\n'
     site = TellingSite(tmp_path / "site", table)
@@ -414,7 +443,7 @@ def test_a_log_that_cannot_be_read_is_told_and_alarms_go_on_when_it_can(site: Te
     site.run(MINUTE_MS)
     assert site.carriers["mail"].titles[1:] == [
         "make room in tank house: it is near its brim",
-        "nothing to do any more: log unreadable is over",
+        "log unreadable is over, but other alarms stand",
     ]
 
 
