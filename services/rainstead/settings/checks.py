@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from zoneinfo import ZoneInfo, available_timezones
 
 from .dates import ALWAYS_MS, since_ms
-from .mistakes import Mistake, as_typed, near
+from .mistakes import HIDDEN, Mistake, as_typed, near
 from .model import (
     BinaryRanger,
     FlowPulse,
@@ -293,7 +293,9 @@ def _messages(settings: Settings) -> Iterator[Mistake]:
     users: dict[str, str] = {}
     for name, one in channels.items():
         key = f"messages.channels.{name}.address_file"
-        if one.address_file in users:
+        if "://" in one.address_file:
+            yield Mistake(key, HIDDEN, "is an address; put that into a file of its own, and name the file here")
+        elif one.address_file in users:
             yield Mistake(key, as_typed(one.address_file), f"is also {users[one.address_file]}; each needs its own")
         users.setdefault(one.address_file, key)
     every_s = settings.messages.test_every_s

@@ -10,9 +10,11 @@ from pydantic import BaseModel, ValidationError
 
 from .model import Settings
 
-__all__ = ["Mistake", "as_typed", "model_mistakes", "near"]
+__all__ = ["HIDDEN", "Mistake", "as_typed", "model_mistakes", "near"]
 
 _LONGEST = 60
+HIDDEN = "…"
+"""Stands for what may be a password: what is said of a mistake goes into the journal, into the log and out by mail."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,13 @@ def as_typed(value: object) -> str:
     return _cut(str(value))
 
 
+def _may_be_secret(key: str, value: object, *, is_unknown: bool) -> bool:
+    """Whether a password may stand there: an address where its file should be named, a token in a key of its own."""
+    table, text = key.partition(".")[0], value if isinstance(value, str) else as_typed(value)
+    is_address = "://" in text and ("@" in text or table == "messages")
+    return is_address or (is_unknown and table in ("forward", "messages"))
+
+
 def _cut(text: str) -> str:
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
@@ -61,7 +70,8 @@ def model_mistakes(error: ValidationError, data: Mapping[str, Any]) -> list[Mist
 def _mistake(error: Any, data: Mapping[str, Any]) -> Mistake:
     kind, context, value = error["type"], error.get("ctx", {}), error.get("input")
     place = _place(error["loc"], data, missing=kind == "missing")
-    key, said, unit = place.key or "the file", as_typed(value), place.unit
+    key, unit = place.key or "the file", place.unit
+    said = HIDDEN if _may_be_secret(key, value, is_unknown=kind == "extra_forbidden") else as_typed(value)
     match kind:
         case "missing":
             return Mistake(key, "", "is missing; add it as `rainstead settings new` shows")
