@@ -31,7 +31,8 @@ def answered_apart(screen: str, ask: Ask, begun: Callable[[subprocess.Popen[byte
     Raises what the screen raises, where a person can mend it; else SheetFailed.
     """
     with subprocess.Popen(
-        [sys.executable, "-m", "rainstead_page.sheetwork", screen],
+        # -P: nothing is imported from the folder in which the page was started, for others may write there.
+        [sys.executable, "-P", "-m", "rainstead_page.sheetwork", screen],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},

@@ -397,6 +397,15 @@ def test_a_sheet_without_the_library_for_it_says_what_to_install(
     assert "scipy is not installed here; `pip install" in told.text
 
 
+def test_a_sheet_imports_nothing_from_the_folder_in_which_the_page_was_started(
+    site: Path, clock: FakeClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (site / "numpy.py").write_text("import os; os._exit(1)")
+    monkeypatch.chdir(site)
+    with in_front_of(site, clock) as page:
+        assert page.get(f"/runs/{NOW_MS - 90 * 60_000}").status_code != 503
+
+
 def test_a_sheet_whose_process_is_killed_is_words(
     site: Path, clock: FakeClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
