@@ -97,6 +97,12 @@ def test_the_logger_waits_for_no_network_and_no_clock_and_is_never_given_up() ->
     assert any("char-gpiochip" in allowed for allowed in unit["DeviceAllow"])
 
 
+@pytest.mark.parametrize("name", ["logger", "forwarder", "messenger", "page"])
+def test_a_settings_file_that_is_gone_keeps_no_service_from_the_copy_in_the_log(name: str) -> None:
+    conditions = directives(f"rainstead-{name}.service")["ConditionPathExists"]
+    assert conditions == ["|/var/lib/rainstead/site.toml", "|/var/lib/rainstead/readings.db"]
+
+
 @pytest.mark.parametrize("unit", ["rainstead-backup.service", "rainstead-verify.service"])
 def test_what_the_nightly_services_start_does_its_work(tmp_path: Path, unit: str) -> None:
     site, backups = tmp_path / "site", tmp_path / "backups"
