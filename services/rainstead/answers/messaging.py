@@ -6,7 +6,7 @@ from pathlib import Path
 
 from rainstead.errors import LogError, SettingsError
 from rainstead.log import ReadingSource
-from rainstead.messages import ChannelStanding, read_messages
+from rainstead.messages import ChannelStanding, messenger_runs, read_messages
 from rainstead.settings import Settings
 
 from .answer import Answer, head
@@ -46,9 +46,13 @@ class GivenUpMessage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MessagesAnswer(Answer):
-    """has_run: whether a messenger has ever run here. last_test_ms: the last test of the week."""
+    """has_run: whether a messenger has ever run here. last_test_ms: the last test of the week.
+
+    is_running: whether one runs on this machine now; None where that cannot be seen.
+    """
 
     has_run: bool
+    is_running: bool | None
     last_test_ms: int | None
     channels: tuple[MessageChannelLine, ...]
     given_up: tuple[GivenUpMessage, ...]
@@ -94,6 +98,7 @@ def messages(settings: Settings, reader: ReadingSource | None, folder: Path, as_
     return MessagesAnswer(
         **head(settings, reader, as_of_ms),
         has_run=standing is not None,
+        is_running=messenger_runs(folder),
         last_test_ms=None if standing is None else standing.last_test_ms,
         channels=tuple(lines),
         given_up=()

@@ -18,6 +18,12 @@ def messages(answer: MessagesAnswer) -> Group:
     parts: list[Any] = []
     if not answer.has_run:
         parts.append(Text("No messenger has run for this site; start rainstead-messenger.", style="yellow"))
+    elif answer.is_running is False:
+        parts.append(
+            Text(
+                "No messenger runs on this machine now, so NOBODY is told; start rainstead-messenger.", style="bold red"
+            )
+        )
     table = Table(box=None, pad_edge=False, header_style="bold")
     for name in ("channel", "gets alarms", "sign of life", "waiting", "given up", "last taken", "last error"):
         table.add_column(name, no_wrap=name != "last error")

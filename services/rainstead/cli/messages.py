@@ -37,7 +37,7 @@ def test(
 ) -> None:
     """Ask the messenger for a test message. It goes the way that alarms go."""
     from rainstead import answers
-    from rainstead.messages import ask_for_test
+    from rainstead.messages import ask_for_test, messenger_runs
 
     here = open_folder(site)
     names = answers.messages_channels(here.settings, here.path)
@@ -45,7 +45,10 @@ def test(
         raise SettingsError(f"{channel}: there is no such channel; the settings have {', '.join(names)}")
     asked = names if channel is None else (channel,)
     ask_for_test(here.path, asked)
+    then = "No messenger runs on this machine now: start rainstead-messenger, which sends it then"
+    if messenger_runs(here.path) is not False:
+        then = "A messenger that runs sends it within seconds"
     typer.echo(
-        f"Asked for: a test to {', '.join(asked)}. A messenger that runs sends it within seconds; `rainstead messages` "
+        f"Asked for: a test to {', '.join(asked)}. {then}; `rainstead messages` "
         "shows whether it was taken, and only the receiver can say that it came."
     )

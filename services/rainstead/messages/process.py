@@ -21,7 +21,7 @@ from .address import Address, read_address
 from .carrier import BrokerCarrier, Carrier, OnceCarrier, check_address
 from .lookout import Lookout
 from .messenger import Messenger
-from .store import MESSAGES_FILE, NotMessages, Store
+from .store import MESSAGES_FILE, RUNNING_FILE, NotMessages, Store
 
 __all__ = ["NOBODY_TO_TELL", "TOLD_BY_ANOTHER", "addresses_of", "carriers_of", "main", "open_store"]
 
@@ -95,7 +95,7 @@ def open_store(folder: Path, wall_ms: int) -> Store:
 def _held(folder: Path) -> Hold | None:
     """That no second messenger tells all of it twice. None where the disk has no room for the file."""
     try:
-        return Hold(folder / f"{MESSAGES_FILE}.lock")
+        return Hold(folder / RUNNING_FILE)
     except OSError:
         return None
 

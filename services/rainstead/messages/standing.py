@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from .store import MESSAGES_FILE
+from rainstead.holding import is_held
 
-__all__ = ["ChannelStanding", "GivenUp", "MessagesStanding", "read_messages"]
+from .store import MESSAGES_FILE, RUNNING_FILE
+
+__all__ = ["ChannelStanding", "GivenUp", "MessagesStanding", "messenger_runs", "read_messages"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +93,11 @@ def read_messages(folder: Path, *, most: int = 20) -> MessagesStanding | None:
         tuple(GivenUp(*row) for row in given_up),
         noted.get("test"),
     )
+
+
+def messenger_runs(folder: Path) -> bool | None:
+    """Whether a messenger of this site runs on this machine; None where we may not look."""
+    return is_held(folder / RUNNING_FILE)
 
 
 @contextlib.contextmanager

@@ -16,9 +16,11 @@ from rainstead.events import AlarmEvent
 from .changes import AlarmTold
 from .outbox import ChannelState, Delivery, Message, State
 
-__all__ = ["MESSAGES_FILE", "NotMessages", "Store"]
+__all__ = ["MESSAGES_FILE", "RUNNING_FILE", "NotMessages", "Store"]
 
 MESSAGES_FILE: Final = "messages.db"
+RUNNING_FILE: Final = "messages.db.lock"
+"""Held by a messenger for as long as it runs."""
 _APPLICATION_ID: Final = 0x52_4E_4D_47  # "RNMG"
 _VERSION: Final = 1
 _KEPT: Final = 500

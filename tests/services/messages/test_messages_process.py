@@ -19,8 +19,10 @@ from telling_site import TellingSite
 from typer.testing import CliRunner
 
 from rainstead.cli.commands import app
+from rainstead.holding import Hold
 from rainstead.messages import process, read_messages
 from rainstead.messages.process import NOBODY_TO_TELL
+from rainstead.messages.store import Store
 from rainstead.settings import parse_settings, settings_digest, starter
 
 RUN = "import sys; from rainstead.messages.process import main; main(sys.argv[1:])"
@@ -308,6 +310,24 @@ def test_the_desk_asks_for_a_test_by_channel_and_refuses_names_that_are_none(tmp
     assert "there is no such channel; the settings have web" in str(wrong.exception)
     shown = runner.invoke(app, ["messages", "--site", str(tmp_path)])
     assert "No messenger has run for this site" in shown.output
+
+
+def test_a_messenger_that_runs_no_more_is_told_to_whoever_looks_or_asks_for_a_test(tmp_path: Path) -> None:
+    (tmp_path / "site.toml").write_text(SETTINGS + WEB, encoding="utf-8")
+    store = Store(tmp_path / "messages.db")
+    store.note("test", None)
+    assert store.flush()
+    store.close()
+    hold = Hold(tmp_path / "messages.db.lock")
+    runner = CliRunner()
+
+    def said(*words: str) -> str:
+        return " ".join(runner.invoke(app, ["messages", *words, "--site", str(tmp_path)]).output.split())
+
+    assert "No messenger" not in said() and "within seconds" in said("test")
+    hold.release()
+    assert "No messenger runs on this machine now, so NOBODY is told; start rainstead-messenger." in said()
+    assert "No messenger runs on this machine now" in said("test") and "within seconds" not in said("test")
 
 
 def test_the_messenger_loads_none_of_the_libraries_itself() -> None:
