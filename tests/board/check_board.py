@@ -247,7 +247,7 @@ def test_each_service_is_a_user_of_its_own_and_does_its_work() -> None:
         'print(u.urlopen("http://127.0.0.1:8035/now.json", timeout=20).read().decode())\''
     )
     until("the page answers", 900, lambda: '"tanks"' in board(get, check=False))
-    until("a heartbeat", 900, lambda: "tank" in board("cat /run/told", check=False))
+    until("a heartbeat", 900, lambda: "Sign of life" in board("cat /run/told", check=False))
     for unit in ("forwarder", "messenger", "page"):
         pid = board(f"systemctl show rainstead-{unit} -P MainPID")
         assert board(f"stat -c %U:%G /proc/{pid}") == f"rainstead-{unit}:rainstead"
