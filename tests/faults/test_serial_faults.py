@@ -14,6 +14,7 @@ from serial_desk import Adapter, Desk
 
 from rainstead import answers
 from rainstead.errors import DeviceError
+from rainstead.holding import Hold
 from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Kind, Quality
 from rainstead.serialports import grabbers, has_console, holder
@@ -165,6 +166,18 @@ def test_the_settings_check_advises_against_a_shared_port(
     monkeypatch.setattr("rainstead.settings.shared_port.has_console", lambda _: True)
     (line,) = advice(settings, tmp_path)
     assert "console" in line
+
+
+def test_the_settings_check_takes_the_sites_own_logger_for_no_stranger(
+    adapter: Adapter, other: int, tmp_path: Path
+) -> None:
+    settings = parse_settings(SITE.replace("/dev/nowhere", str(adapter.path)), "test")
+    lock = tmp_path / "readings.db.lock"
+    hold = Hold(lock)
+    lock.write_text(f"{other}\n", encoding="ascii")
+    assert advice(settings, tmp_path) == ()
+    hold.release()  # a number that was left behind is nobody's
+    assert len(advice(settings, tmp_path)) == 1
 
 
 def test_the_settings_check_advises_against_programs_that_take_any_adapter(

@@ -27,7 +27,7 @@ def advice(settings: Settings, folder: Path) -> tuple[str, ...]:
                 "the board is started again; use the one that stays (`ls -l /dev/serial/by-id` shows them)"
             )
         if port:
-            lines += shared_port(f"sensors.{name}.port", port)
+            lines += shared_port(f"sensors.{name}.port", port, folder)
     if settings.forward is not None:
         lines += _of_token(folder / settings.forward.token_file)
     for name, channel in ({} if settings.messages is None else settings.messages.channels).items():
