@@ -27,6 +27,7 @@ from rainstead.settings import Settings
 from rainstead.sickness import find_sickness
 
 from .boardwatch import BoardWatch, Facts
+from .doubt import LONG_WORK_MS
 from .drivers import Channel, build_channels, edges_have_ended
 from .health import Counting, board_facts, free_mb, open_files, resident_bytes, write_health, written_bytes
 from .keeper import UNKNOWN_BOOT, Keeper, Listener
@@ -181,6 +182,8 @@ class Logger:
         time at which something is due.
         """
         now_ms = self._clock.boot_ms()
+        if before is not None:
+            self._notifier.allow(LONG_WORK_MS)  # to check a large log, or to put its stamps right
         try:
             keeper, stood = self._made(before, why)
         except (sqlite3.Error, DiskRefuses, LogMalformed) as error:
@@ -191,6 +194,7 @@ class Logger:
             self._keeper = before
             return before.due_ms
         finally:
+            self._notifier.allow(0)
             self._tell_of_damage()
         if before is not None:
             shift_ms = keeper.wall_ms() - before.wall_ms()

@@ -16,8 +16,10 @@ from small_disk import fill, loop_disk, small_disk
 from rainstead.boardhealth import read_board_health
 from rainstead.errors import DiskRefuses, LogBusy
 from rainstead.log import LogReader, LogWriter, check_log, damaged_logs
+from rainstead_board.doubt import LONG_WORK_MS
 from rainstead_board.lamp import LampSays
 from rainstead_board.logless import LONGEST_WAIT_MS, Logless
+from rainstead_board.watchdog import Notifier
 
 ACTIVE, NORMAL = "active_unacknowledged", "normal"
 PAGE = 1024
@@ -69,6 +71,26 @@ def refusing_to_rename(monkeypatch: pytest.MonkeyPatch, error: OSError) -> Calla
 
 
 # --- while it runs -------------------------------------------------------------------------------------------------
+
+
+def test_the_service_manager_grants_the_time_to_begin_anew_and_no_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site = site_on(tmp_path, notifier=Notifier(None, watchdog_us=60_000_000))
+    site.run(1800)
+    damage(site)
+    writer, notifier = site.keeper.writer, site.logger._notifier
+    begin_anew, allowed_us = writer.begin_anew, []
+
+    def begins(now_ms: int, why: str) -> None:
+        allowed_us.append(notifier._allowed_us)
+        begin_anew(now_ms, why)
+
+    monkeypatch.setattr(writer, "begin_anew", begins)
+    site.run(1800)
+    site.logger.stop()
+    assert allowed_us == [LONG_WORK_MS * 1000]
+    assert notifier._allowed_us == 60_000_000
 
 
 @pytest.mark.parametrize("trusted", [True, False])
