@@ -550,7 +550,7 @@ def test_a_board_that_can_start_no_process_for_a_while_loses_no_message(site: Te
         refused.append(job)
         raise BlockingIOError(errno.EAGAIN, os.strerror(errno.EAGAIN))
 
-    carrier.begin = refuses  # type: ignore[method-assign]
+    carrier.begin = refuses  # type: ignore[method-assign, assignment]
     site.alarm(True)
     site.run(5 * MINUTE_MS)
     assert len(refused) > 1 and site.told == [
