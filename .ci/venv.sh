@@ -37,7 +37,7 @@ for level in dev "$want"; do
     if [ "$made" = "$base|$parts|$level" ] && [ -x .venv/bin/python ]; then exit 0; fi
 done
 
-extras=board,desk,page
+extras=board,desk,page,messages
 case $want$made in dev* | *"|dev") want=dev extras=dev ;; esac
 echo "Building .venv for this folder (minutes the first time, seconds later) …"
 # No stamp: an earlier build was cut short, and nothing in it can be trusted.
