@@ -120,6 +120,27 @@ def test_a_port_that_is_quiet_because_another_program_reads_it_names_that_progra
     ours.ranger.close(0)
 
 
+def test_who_had_a_port_in_an_outage_that_is_over_is_not_named_in_the_next(
+    adapter: Adapter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(SerialPort, "shared_with", lambda _: "a test has it open too")
+    ours = desk(adapter)
+    ours.live(8_000)
+    assert ours.ranger.trouble is not None and "a test has it" in ours.ranger.trouble
+    ours.live(4_000, binary_frame(1200))
+    assert ours.ranger.trouble is None
+    ours.adapter.unplug()
+    ours.live(4_000)
+    ours.adapter.plug()
+    monkeypatch.setattr(SerialPort, "shared_with", lambda _: None)
+    said = set()
+    for _ in range(100):
+        ours.live(250)
+        said.add(ours.ranger.trouble or "")
+    ours.ranger.close(0)
+    assert any("says nothing" in one for one in said) and not any("a test has it" in one for one in said)
+
+
 def test_where_the_holder_cannot_be_seen_the_message_says_how_to_find_it(
     adapter: Adapter, other: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:

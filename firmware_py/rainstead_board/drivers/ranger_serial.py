@@ -135,7 +135,7 @@ class SerialRanger:
             self._backoff.succeeded()
         if not recent:
             return self._nothing(boot_ms, came, heard_any)
-        self._quiet, self.trouble = 0, None
+        self._quiet, self.trouble, self._sharing = 0, None, None
         told = burst(
             [value for value in recent if value is not None],
             blanking_mm=self._sensor.blanking_m * 1000,
