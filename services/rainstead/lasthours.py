@@ -12,9 +12,14 @@ from rainstead.log import ReadingSource
 from rainstead.readings import F64, I64, U8, Quality
 from rainstead.settings import Settings
 
-__all__ = ["STEP_MS", "LastHours", "TankSteps", "last_hours"]
+__all__ = ["ROOF_LAG_MS", "STEP_MS", "WINDOWS", "LastHours", "TankSteps", "last_hours"]
 
 STEP_MS: Final = 600_000
+WINDOWS: Final = (6, 18)
+"""Steps that are looked at, the newest: much water shows within an hour, little in three."""
+ROOF_LAG_MS: Final = 1_800_000
+"""Tips so long before a window count: the roofs' water comes later than they."""
+_STEPS: Final = max(WINDOWS) + 1 + ROOF_LAG_MS // STEP_MS
 FEWEST: Final = 3
 """Levels in a step whose median stands for it."""
 AT_ONCE: Final = 5_000
@@ -58,11 +63,11 @@ class LastHours:
         return float(self.flowed_l[self.flowed_ms > from_ms].sum())
 
 
-def last_hours(settings: Settings, reader: ReadingSource, as_of_ms: int, steps: int) -> LastHours:
-    """So many steps up to a time, one of them each ten minutes."""
+def last_hours(settings: Settings, reader: ReadingSource, as_of_ms: int) -> LastHours:
+    """The longest window up to a time, with what must be known before it."""
     deriver = Deriver(settings)
     state = deriver.start()
-    edges_ms = as_of_ms - STEP_MS * np.arange(steps, -1, -1, dtype=np.int64)
+    edges_ms = as_of_ms - STEP_MS * np.arange(_STEPS, -1, -1, dtype=np.int64)
     levels: dict[str, list[_Level]] = {name: [] for name in deriver.tank_names}
     rain, flow = list[RainRows](), list[FlowRows]()
     # An air temperature of the hour before stands for the first levels.

@@ -9,7 +9,7 @@ import numpy as np
 
 from rainstead import calc
 from rainstead.calc import PulseDoubt
-from rainstead.lasthours import STEP_MS, LastHours
+from rainstead.lasthours import ROOF_LAG_MS, STEP_MS, WINDOWS, LastHours
 from rainstead.readings import F64, I64, U8
 from rainstead.settings import FlowPulse, Settings, since_ms
 
@@ -20,8 +20,6 @@ DOUBT_WORDS: Final = {
     PulseDoubt.TOO_FAST: "more pulses than the meter can give: noise on its cable",
     PulseDoubt.HUM: "pulses as even as mains: hum on its cable",
 }
-WINDOWS: Final = (6, 18)
-ROOF_LAG_MS: Final = 1_800_000
 DRAWN_RATIO: Final = 0.25
 SURE_U: Final = 4.0
 

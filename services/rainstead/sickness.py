@@ -19,7 +19,7 @@ from rainstead.log import ReadingSource
 from rainstead.meterdoubt import doubtful_words, doubts_of, idle_meter
 from rainstead.readings import F64, I64, U8, Kind, Quality
 from rainstead.settings import Ranger, Settings, sensor_kind
-from rainstead.silentgauge import STEPS, silent_gauge
+from rainstead.silentgauge import silent_gauge
 from rainstead.swaps import swapped
 
 __all__ = ["Sickness", "find_sickness"]
@@ -77,7 +77,7 @@ def _sick_counters(
     """Gauge and meter, held against the tanks; the levels that are sick themselves are no witnesses."""
     if settings.rain is None and (settings.pump is None or settings.pump.meter is None):
         return {}
-    hours = last_hours(settings, reader, as_of_ms, STEPS)
+    hours = last_hours(settings, reader, as_of_ms)
     found: dict[str, Sickness] = {}
     if (gauge := silent_gauge(settings, hours, levels)) is not None:
         told = (

@@ -11,17 +11,12 @@ from typing import Final
 import numpy as np
 
 from rainstead import calc
-from rainstead.lasthours import STEP_MS, LastHours
+from rainstead.lasthours import ROOF_LAG_MS, STEP_MS, WINDOWS, LastHours
 from rainstead.readings import F64, Quality
 from rainstead.settings import Settings
 
-__all__ = ["STEPS", "SilentGauge", "silent_gauge"]
+__all__ = ["SilentGauge", "silent_gauge"]
 
-WINDOWS: Final = (6, 18)
-"""Steps that are looked at, the newest: hard rain shows within an hour, soft rain in three."""
-STEPS: Final = max(WINDOWS) + 4
-ROOF_LAG_MS: Final = 1_800_000
-"""Tips so long before the window count: the roofs' water comes later than they."""
 LEAST_MM: Final = 2.0
 HARDEST_MM_H: Final = 200.0
 """A tank that gains faster than this for ten minutes is filled by somebody."""
@@ -43,10 +38,7 @@ class SilentGauge:
 
 
 def silent_gauge(settings: Settings, hours: LastHours, sick: Collection[str] = ()) -> SilentGauge | None:
-    """Whether the gauge was silent though all tanks under roofs gained. sick: level sensors to leave out.
-
-    hours: STEPS steps at least.
-    """
+    """Whether the gauge was silent though all tanks under roofs gained. sick: level sensors to leave out."""
     if settings.rain is None or hours.gauge_quality not in (None, Quality.OK):
         return None
     for steps in WINDOWS:
