@@ -67,7 +67,9 @@ class Messenger:
             kept=store.waiting(),
             last_number=store.last_number(),
         )
-        self._box.states |= {name: one for name, one in store.channels(boot_ms).items() if name in self._box.states}
+        self._box.states |= {
+            name: one for name, one in store.channels(boot_ms, self._boot_uuid).items() if name in self._box.states
+        }
         self._given_up = int(store.noted("given_up") or 0)
         self._under_way: dict[str, Parcel | None] = {}
         self._next_look_ms, self._look_every_ms = boot_ms, look_every_ms
@@ -411,7 +413,7 @@ class Messenger:
         for one in self._box.take_changed():
             self._store.deliver(one)
         for name in self._box.changed_channels:
-            self._store.channel(name, self._box.states[name], boot_ms)
+            self._store.channel(name, self._box.states[name], boot_ms, self._boot_uuid)
         self._box.changed_channels = set()
         self._store.flush()
         if self._store.trouble != self._said_trouble:

@@ -133,8 +133,9 @@ class Store:
             one.because,
         )
 
-    def channel(self, name: str, state: ChannelState, boot_ms: int) -> None:
+    def channel(self, name: str, state: ChannelState, boot_ms: int, boot_uuid: str | None) -> None:
         """How a channel stands. A time of the boot clock is kept as its age: another boot has another clock."""
+        self.note(f"aged {name}", [boot_uuid, boot_ms])
         ages = json.dumps([boot_ms - at for at in state.handed_ms])
         self._pending["channel", name] = (
             name,
@@ -220,16 +221,24 @@ class Store:
         row = None if self._db is None else self._db.execute("SELECT max(number) FROM message").fetchone()
         return 0 if row is None or row[0] is None else int(row[0])
 
-    def channels(self, boot_ms: int) -> dict[str, ChannelState]:
-        """How each channel stood; what passed while no messenger ran does not count."""
+    def channels(self, boot_ms: int, boot_uuid: str | None) -> dict[str, ChannelState]:
+        """How each channel stood. In the boot in which it was put down time went on; in another it stood still.
+
+        Else each restart would let an alarm wait for a new hour.
+        """
         if self._db is None:
             return {}
         rows = self._db.execute(
             "SELECT name, handed_ages_ms, last_handed_over_ms, last_error_ms, last_error FROM channel"
         )
+
+        def put_down_ms(name: str) -> int:
+            uuid, at_ms = self.noted(f"aged {name}") or (None, boot_ms)
+            return min(at_ms, boot_ms) if uuid is not None and uuid == boot_uuid else boot_ms
+
         return {
             name: ChannelState(
-                [boot_ms - age for age in json.loads(ages)],
+                [put_down_ms(name) - age for age in json.loads(ages)],
                 last_handed_over_ms=handed_ms,
                 last_error_ms=error_ms,
                 last_error=error,

@@ -274,6 +274,20 @@ def test_no_more_than_so_many_an_hour_go_to_a_channel_and_every_alarm_is_in_one_
     assert len(mail.taken) < 30
 
 
+def test_restarts_do_not_put_off_what_waits_for_its_place_in_the_hour(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    mail = site.carriers["mail"]
+    for k in range(7):
+        site.alarm(True, "sensor_fault", f"sensor_{k}")
+        site.run(MINUTE_MS // 2)
+    assert len(mail.taken) == 6
+    for _ in range(20):
+        site.start()
+        site.run(MINUTE_MS // 2)
+    assert len(mail.taken) == 7
+
+
 def test_tests_that_somebody_asks_for_hold_no_alarm_up_and_are_bounded_too(site: TellingSite) -> None:
     site.start()
     site.run(MINUTE_MS)
