@@ -202,14 +202,18 @@ class Messenger:
         minutes, limit_min = quiet_ms / 60_000, limit_ms / 60_000
         reason = f"it has given no sign of life for {minutes:.0f} min" if silent else "it gives signs of life again"
         found = self._tell_own("logger_silent", silent, minutes, limit_min, "min", reason, wall_ms)
-        if seen.trouble is None:
+        trouble = seen.trouble
+        if seen.is_missing and self._log is not None:
+            # Its logger may write on into a file that has no name any more, and call that well.
+            trouble = "there is no log any more; put it back, or start the logger again, which begins a new one"
+        if trouble is None:
             self._blind_ms = None
         elif self._blind_ms is None:
             self._blind_ms = boot_ms
         blind = self._blind_ms is not None and boot_ms - self._blind_ms >= limit_ms
         if self._blind_ms is not None:
             blind = blind or self._told.is_active(("log_unreadable", "site"))
-        reason = f"{seen.trouble}" if blind else "it can be read"
+        reason = f"{trouble}" if blind else "it can be read"
         blind_min = (boot_ms - self._blind_ms) / 60_000 if self._blind_ms is not None else 0.0
         found += self._tell_own("log_unreadable", blind, blind_min, limit_min, "min", reason, wall_ms)
         return found + self._disk(health, boot_ms, wall_ms)

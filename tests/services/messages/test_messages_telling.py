@@ -461,6 +461,22 @@ def test_a_log_that_cannot_be_read_is_told_and_alarms_go_on_when_it_can(site: Te
     ]
 
 
+def test_a_log_that_is_taken_away_under_a_logger_that_goes_on_is_told(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    aside = site.folder / "aside"
+    aside.mkdir()
+    for path in site.folder.glob("readings.db*"):
+        path.rename(aside / path.name)
+    site.run(20 * MINUTE_MS)
+    (told,) = site.carriers["mail"].taken
+    assert told.title.endswith("see to the board: its log cannot be read") and "no log any more" in told.body
+    for path in aside.iterdir():
+        path.rename(site.folder / path.name)
+    site.run(MINUTE_MS)
+    assert site.carriers["mail"].titles[1:] == ["nothing to do any more: log unreadable is over"]
+
+
 def test_an_alarm_gets_out_though_the_disk_takes_nothing(site: TellingSite, monkeypatch: pytest.MonkeyPatch) -> None:
     site.start()
     site.run(MINUTE_MS)
