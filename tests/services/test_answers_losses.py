@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pytest
@@ -12,8 +13,10 @@ from leaky_year import DAY_MS, START_MS, TankYear, tank_year
 from small_site import SETTINGS, make_site
 
 from rainstead.answers import LossesAnswer, losses
-from rainstead.answers.losses import NoLevels
-from rainstead.calc.desk import Estimate, Unknown
+from rainstead.answers.leaks import Watched
+from rainstead.answers.losses import NoLevels, _finding
+from rainstead.answers.lossways import Way
+from rainstead.calc.desk import Estimate, Unknown, WatchRows, estimate
 from rainstead.log import LogReader
 from rainstead.notebook import Notes
 from rainstead.settings import parse_settings
@@ -118,3 +121,10 @@ def test_the_studys_table_counts_what_was_not_found_as_late() -> None:
         Tried("a", 3, 20.0, 9.0, 0, 40),
     ]
     assert curves(rows) == [Curve("a", 20.0, 3, 1 / 3, 9.0, 2 / 3)]
+
+
+def test_no_tank_is_said_to_seep_less_than_nothing() -> None:
+    seen = estimate(-0.05, 0.03)
+    watched = Watched(cast(WatchRows, None), np.empty(0), np.empty(0), ())
+    word, said = _finding(Way("dawns", seen, seen, None, seen, Unknown("no matter"), 40.0), watched, "Europe/Lisbon")
+    assert word == "none_seen" and said.endswith("it is less than 0.1 L a day")

@@ -257,7 +257,8 @@ def _finding(way: Way, watched: Watched, zone: str) -> tuple[str, str]:
         return "seeps", f"seeps {seepage.value:.1f} L a day ({seepage.low:.1f} to {seepage.high:.1f})"
     if seepage.high < 0:
         return "gains", f"gains {-seepage.value:.1f} L a day that no rain, pump or note explains"
-    return "none_seen", f"no seepage seen: if there is any, it is less than {seepage.high:.1f} L a day"
+    # Less than 0.0 L would be no loss at all, and nobody has measured that.
+    return "none_seen", f"no seepage seen: if there is any, it is less than {max(seepage.high, 0.1):.1f} L a day"
 
 
 def _with_depth(per_metre: Answered) -> str:
