@@ -53,10 +53,13 @@ class Sickness:
 @dataclass(frozen=True, slots=True)
 class _Series:
     t_ms: I64
-    value: F64
-    """NaN where a reading is not to be used as a level."""
     raw: F64
     quality: U8
+
+    @property
+    def value(self) -> F64:
+        """NaN where a reading is not to be used as a level."""
+        return np.where(self.quality == Quality.OK, self.raw, np.nan)
 
     @property
     def says(self) -> npt.NDArray[np.bool_]:
@@ -137,9 +140,8 @@ def _series(reader: ReadingSource, names: list[str], from_ms: int, upto_ms: int)
     for batch in reader.batches(after_ms=from_ms, upto_ms=upto_ms, sensors=names, size=AT_ONCE):
         for name in names:
             mine = batch.of(name)
-            value = np.where(mine.quality == Quality.OK, mine.value, np.nan)
-            parts[name].append(_Series(mine.t_ms, value, mine.value, mine.quality))
-    none = _Series(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0), np.empty(0, dtype=np.uint8))
+            parts[name].append(_Series(mine.t_ms, mine.value, mine.quality))
+    none = _Series(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0, dtype=np.uint8))
     # Each sensor's pieces are let go of once they are joined.
     return {name: _joined([none, *parts.pop(name)]) for name in names}
 
@@ -147,7 +149,6 @@ def _series(reader: ReadingSource, names: list[str], from_ms: int, upto_ms: int)
 def _joined(parts: list[_Series]) -> _Series:
     return _Series(
         np.concatenate([part.t_ms for part in parts]),
-        np.concatenate([part.value for part in parts]),
         np.concatenate([part.raw for part in parts]),
         np.concatenate([part.quality for part in parts]),
     )
@@ -169,7 +170,7 @@ def _levels(
             t_ms, raw_mm, quality = judged.t_ms, judged.raw_mm, judged.quality
         else:
             _, quality = judged_echoes(ranger, calc.BLIND_START, t_ms, raw_mm, raw_mm / 1000, quality)
-        found[name] = _Series(t_ms, np.where(quality == Quality.OK, raw_mm, np.nan), raw_mm, quality)
+        found[name] = _Series(t_ms, raw_mm, quality)
     return found
 
 

@@ -42,13 +42,14 @@ def last_jump(t_ms: I64, value: F64, fastest_per_min: float, allowance: float) -
     at_ms, values = t_ms[known], value[known]
     if len(values) < 2 * _SIDE:
         return None
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(values, _SIDE), axis=1)
-    lasting = medians[_SIDE:] - medians[:-_SIDE]
     steps = slice(_SIDE - 1, len(values) - _SIDE)  # the step that lies between the two windows
     at_once = np.diff(values)[steps]
     can_be = allowance + fastest_per_min * np.diff(at_ms)[steps] / 60_000
-    too_fast = np.flatnonzero((np.abs(at_once) > can_be) & (np.abs(lasting) > can_be))
+    leaps = np.flatnonzero(np.abs(at_once) > can_be)
+    windows = np.lib.stride_tricks.sliding_window_view(values, _SIDE)
+    lasting = np.median(windows[leaps + _SIDE], axis=1) - np.median(windows[leaps], axis=1)
+    too_fast = np.flatnonzero(np.abs(lasting) > can_be[leaps])
     if not len(too_fast):
         return None
     k = int(too_fast[-1])
-    return int(at_ms[k + _SIDE]), float(lasting[k])
+    return int(at_ms[leaps[k] + _SIDE]), float(lasting[k])
