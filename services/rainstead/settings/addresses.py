@@ -34,8 +34,10 @@ def address_advice(key: str, path: Path) -> list[str]:
             f"{key} = {path}: is a plain web address ({scheme}://), and the sign-in page of a network on the way may "
             f"say yes to it in the receiver's place; use {scheme}s://, which proves who answers"
         ]
-    if scheme == "mqtt" and parts.password and not _is_loopback(host):
-        return [f"{key} = {path}: sends its password in the clear (mqtt://); use mqtts://"]
+    # A mail address may ask for encryption in its own query.
+    is_clear = scheme == "mqtt" or (scheme == "mailto" and "mode=" not in parts.query.lower())
+    if is_clear and parts.password and not _is_loopback(host):
+        return [f"{key} = {path}: sends its password in the clear ({scheme}://); use {scheme}s://"]
     return []
 
 
