@@ -28,7 +28,8 @@ class Hold:
     """An advisory lock, with its holder's number in the file. Raises AlreadyHeld; OSError where no file can be."""
 
     def __init__(self, path: Path) -> None:
-        self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        # No link: whoever may write in the folder could have us empty a file of ours that is elsewhere.
+        self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
         for last in (*[False] * (_TRIES - 1), True):
             try:
                 fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
