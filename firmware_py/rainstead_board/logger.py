@@ -169,6 +169,14 @@ class Logger:
             raise SensorsEnded("the GPIO library's thread has ended: no tip and no pulse would be counted any more")
         if self._looked_ms is None or now_ms - self._looked_ms >= LOOK_EVERY_MS:
             self._looked_ms = now_ms
+            if isinstance(self._keeper, Keeper) and self._writer.is_taken_away():
+                _journal.error(
+                    "%s: this log was deleted or moved while it was written; a new one is begun, and readings of some "
+                    "seconds may be missing between them",
+                    self._writer.path,
+                )
+                self._writer.let_go_of_taken()
+                due_ms = self._take_up(self._keeper)
             self._look(now_ms)
         self._sign_of_life(now_ms)
         return min(due_ms, now_ms + min(1000, self._notifier.ping_every_ms or 1000))

@@ -612,3 +612,29 @@ def test_the_program_itself_begins_a_new_log_within_seconds(tmp_path: Path) -> N
     (moved,) = damaged_logs(tmp_path)
     assert moved.read_bytes() == b"rubbish" * 1000
     assert f"is moved to {moved.name}, whole" in said, said
+
+
+@pytest.mark.parametrize("how", ["deleted", "file deleted", "moved", "replaced"])
+def test_a_log_that_is_taken_away_under_its_logger_is_begun_anew_within_seconds(
+    tmp_path: Path, how: str, sound: tuple[bytes, int], caplog: pytest.LogCaptureFixture
+) -> None:
+    site = started(tmp_path, FakeClock(wall_ms=sound[1] + 3_600_000))
+    site.run(600)
+    newest_ms, aside = site.stamps("level")[-1], tmp_path / "aside.db"
+    if how == "moved":
+        site.path.rename(aside)
+    elif how == "replaced":
+        aside.write_bytes(sound[0])
+        aside.replace(site.path)
+    else:
+        for part in PARTS if how == "deleted" else ("",):
+            Path(f"{site.path}{part}").unlink()
+    site.run(120)
+    site.logger.stop()
+    stamps = [t for t in site.stamps("level") if t > newest_ms]
+    assert stamps[0] - newest_ms <= 30_000
+    assert {later - earlier for earlier, later in itertools.pairwise(stamps)} == {1000}
+    assert not check_log(site.path).faults and not check_log(site.path).damaged
+    assert sum("deleted or moved" in record.getMessage() for record in caplog.records) == 1
+    if how == "moved":
+        assert not check_log(aside).faults and (check_log(aside).last_ms or 0) >= newest_ms, "with all that it had"

@@ -54,6 +54,8 @@ class LogFile:
         self._held: list[sqlite3.Connection] = []
         """To a damaged file. Closing one before the file is moved would fold the write-ahead log in, or delete it."""
         self._lock: WriterLock | None = None
+        self._opened: tuple[int, int] | None = None
+        """Device and inode of the file that is open."""
         try:
             self._take(aside_at_ms)
         except (DiskRefuses, LogMalformed) as error:
@@ -148,6 +150,7 @@ class LogFile:
             else:
                 self._held.append(db)
             raise
+        self._opened = _identity(self.path)
         return db
 
     def _open_or_begin_anew(self, now_ms: int) -> sqlite3.Connection:
@@ -166,6 +169,26 @@ class LogFile:
         self._to_move = (free_name(self.path, now_ms), why)
         self._move(*self._to_move)
         return self._open()
+
+    def is_taken_away(self) -> bool:
+        """Whether the file that is open has its name no more: it was deleted or moved, or another is in its place.
+
+        A folder on another device than the file is a stick that was pulled out, and no place for a new log.
+        """
+        try:
+            folder, file = _identity(self.path.parent), _identity(self.path)
+        except OSError:  # a disk that does not answer has taken nothing away
+            return False
+        return self._opened is not None and folder is not None and folder[0] == self._opened[0] and file != self._opened
+
+    def let_go_of_taken(self) -> None:
+        """Close the file that was taken away, so that `try_again` begins a new one under its name."""
+        # SQLite folds no write-ahead log into a file that was moved, and would lay what is left over the one in its
+        # place.
+        with contextlib.suppress(sqlite3.Error):
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        self._close_db()
+        self.trouble = "the log was taken away while it was written"
 
     def begin_anew(self, now_ms: int, why: str) -> None:
         """Move this log aside, whole, because SQLite calls it damaged, and begin a new one under the same lock.
@@ -237,3 +260,12 @@ class LogFile:
     def transaction(self) -> Transaction:
         """Several calls as one: all of them are on disk when this ends, or none."""
         return Transaction(self._db)
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Device and inode; None where there is nothing. Raises OSError."""
+    try:
+        stat = path.stat()
+    except FileNotFoundError:
+        return None
+    return stat.st_dev, stat.st_ino
