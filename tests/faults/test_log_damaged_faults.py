@@ -20,7 +20,7 @@ from typer.testing import CliRunner
 from rainstead import answers
 from rainstead.answers import backup_site
 from rainstead.cli.commands import app
-from rainstead.errors import LogError, LogMalformed, LogTooNew, NotALog
+from rainstead.errors import LogBusy, LogError, LogMalformed, LogTooNew, NotALog
 from rainstead.forward import Forwarder
 from rainstead.log import LogReader, LogWriter, check_log, damaged_logs
 from rainstead.settings import parse_settings
@@ -627,9 +627,11 @@ def test_a_log_that_is_taken_away_under_its_logger_is_begun_anew_within_seconds(
         aside.write_bytes(sound[0])
         aside.replace(site.path)
     else:
-        for part in PARTS if how == "deleted" else ("",):
+        for part in (*PARTS, ".lock") if how == "deleted" else ("",):
             Path(f"{site.path}{part}").unlink()
     site.run(120)
+    with pytest.raises(LogBusy):
+        LogWriter(site.path)
     site.logger.stop()
     stamps = [t for t in site.stamps("level") if t > newest_ms]
     assert stamps[0] - newest_ms <= 30_000

@@ -188,6 +188,10 @@ class LogFile:
         with contextlib.suppress(sqlite3.Error):
             self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         self._close_db()
+        # The lock's file may be gone with it, and a lock without a name keeps no second writer out.
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
         self.trouble = "the log was taken away while it was written"
 
     def begin_anew(self, now_ms: int, why: str) -> None:
