@@ -199,7 +199,8 @@ class LogFile:
 
         now_ms: UTC by the wall clock. Raises as `try_again`, which goes on from where this came to.
         """
-        self._held.append(self._db)
+        if self.trouble is None:
+            self._held.append(self._db)
         self._to_move = (free_name(self.path, now_ms), why)
         self.try_again(now_ms)
 
@@ -214,7 +215,7 @@ class LogFile:
         It does not look at each value that it reads: where it called nothing damaged, its own check is asked, which
         reads all of the file. Not for a disk that is busy, full, forbidden or failing.
         """
-        if not may_be_damage(error):
+        if self.trouble is not None or not may_be_damage(error):
             return damage_in_words(error)
         try:
             (said,) = self._db.execute("PRAGMA integrity_check(1)").fetchone()

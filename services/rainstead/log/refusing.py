@@ -7,7 +7,19 @@ from rainstead.errors import DiskRefuses, LogError
 
 __all__ = ["told"]
 
-_OF_THE_DISK: Final = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO)
+_OF_THE_DISK: Final = (
+    errno.ENOSPC,
+    errno.EDQUOT,
+    errno.EROFS,
+    errno.EIO,
+    # A stick that was pulled out may be plugged in again; what the kernel is short of, it may have later.
+    errno.ENODEV,
+    errno.ENXIO,
+    errno.ESTALE,
+    errno.EMFILE,
+    errno.ENFILE,
+    errno.ENOMEM,
+)
 
 
 def told(error: OSError, message: str) -> LogError:

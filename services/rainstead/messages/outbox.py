@@ -11,6 +11,9 @@ from typing import Any, Final, Literal
 
 __all__ = ["Channel", "ChannelState", "Delivery", "Message", "Outbox", "Parcel", "State"]
 
+MOST_GATHERED: Final = 40
+"""In one message; a longer one would be split into many where a service takes short texts alone."""
+
 State = Literal["held", "queued", "handed_over", "gathered", "not_needed", "given_up"]
 MessageKind = Literal["alarm", "test", "given_up"]
 
@@ -169,7 +172,7 @@ class Outbox:
         if not queued or boot_ms < state.next_try_ms or boot_ms < self._allowed_ms(state, queued, boot_ms):
             return None
         if len(queued) > 1 and self._is_crowded(state, len(queued)):
-            return Parcel(channel, tuple(queued))
+            return Parcel(channel, tuple(queued[:MOST_GATHERED]))
         return Parcel(channel, (queued[0],))
 
     def next_try_ms(self, channel: str, boot_ms: int) -> int | None:

@@ -274,6 +274,19 @@ def test_no_more_than_so_many_an_hour_go_to_a_channel_and_every_alarm_is_in_one_
     assert len(mail.taken) < 30
 
 
+def test_what_is_gathered_stays_readable_however_much_it_is(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    for k in range(100):
+        site.alarm(True, "sensor_fault", f"sensor_{k:03d}")
+    site.run(HOUR_MS)
+    mail = site.carriers["mail"]
+    gathered = [job for job in mail.taken if "gathered" in job.body]
+    assert len(gathered) >= 2 and all(job.body.count("* ") <= 40 for job in gathered)
+    told = "\n".join(job.title + job.body for job in mail.taken)
+    assert [k for k in range(100) if f"sensor_{k:03d}" not in told] == []
+
+
 def test_restarts_do_not_put_off_what_waits_for_its_place_in_the_hour(site: TellingSite) -> None:
     site.start()
     site.run(MINUTE_MS)
