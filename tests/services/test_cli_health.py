@@ -82,6 +82,15 @@ def test_health_without_the_loggers_word_says_so(site: Path, content: bytes) -> 
     assert "The logger: not enough to say, because it left no account" in said
 
 
+def test_a_gauge_and_a_meter_are_not_well_where_no_logger_runs(site: Path) -> None:
+    _, told = ask("health", "--site", str(site), "--as-of", "2026-03-28T12:00:05Z", "--json")
+    assert {one["health"]["name"]: one["health"]["state"] for one in json.loads(told)["sensors"]}["gauge"] == "ok"
+    _, told = ask("health", "--site", str(site), "--as-of", "2026-03-28T12:10:00Z", "--json")
+    states = {one["health"]["name"]: one["health"] for one in json.loads(told)["sensors"]}
+    assert {states[name]["state"] for name in ("gauge", "house_level", "meter")} == {"old"}
+    assert states["gauge"]["is_in_trouble"] and states["meter"]["because"] == "nothing newer is in the log"
+
+
 def test_health_tells_how_sending_goes(site: Path) -> None:
     moment = ["--site", str(site), "--as-of", "2026-03-28T12:00:10Z"]
     code, said = ask("health", *moment)

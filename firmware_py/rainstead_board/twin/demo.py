@@ -100,6 +100,7 @@ def run_live(folder: Path) -> None:
     from gpiozero import Device
     from gpiozero.pins.mock import MockFactory
 
+    from rainstead.boardhealth import HEALTH_FILE
     from rainstead.clockword import machine_boot_uuid
     from rainstead_board.drivers import build_channels
     from rainstead_board.logger import Logger
@@ -134,6 +135,7 @@ def run_live(folder: Path) -> None:
             clock,
             clock_is_trusted=lambda: True,
             boot_uuid=machine_boot_uuid() or "unknown",
+            health_path=folder / HEALTH_FILE,
         )
         logger.run(lambda: bool(stopping) or os.getppid() != parent)
     finally:
