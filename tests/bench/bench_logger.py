@@ -103,7 +103,10 @@ def _measure(case: str, seconds: float) -> dict[str, float]:
         os.set_blocking(master, False)
     names = [os.ttyname(slave) for _, slave in ports]
     child = subprocess.Popen(
-        [sys.executable, __file__, "--case", case, str(seconds), *names], stdout=subprocess.PIPE, text=True
+        [sys.executable, __file__, "--case", case, str(seconds), *names],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "MALLOC_ARENA_MAX": "2"},  # as the unit has it
     )
     n = 0
     while child.poll() is None:
