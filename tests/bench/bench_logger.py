@@ -92,9 +92,8 @@ def main() -> None:
             f"{one['resident_mib']:5.1f} MiB resident, {one['rows']} rows"
         )
     ratio = figures["logger"]["cpu_s"] / figures["bare"]["cpu_s"]
-    print(
-        f"  making the edges took {100 * source / figures['edges']['wall_s']:.2f} %; with it, logger to bare {ratio:.2f}"
-    )
+    edges = 100 * source / figures["edges"]["wall_s"]
+    print(f"  making the edges took {edges:.2f} %; with it, logger to bare {ratio:.2f}")
 
 
 def _measure(case: str, seconds: float) -> dict[str, float]:
