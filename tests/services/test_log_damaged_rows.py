@@ -156,5 +156,44 @@ def test_a_record_that_says_it_is_larger_than_memory_is_told_in_words(log: Path)
         reader._db.execute("SELECT damaged()")
 
 
+@pytest.mark.parametrize("number", [-3, 0, 2, 10**12])
+def test_readings_whose_sensor_lost_its_name_are_left_out_and_told(tmp_path: Path, number: int) -> None:
+    path = tmp_path / "readings.db"
+    with LogWriter(path) as writer:
+        numbers = writer.sensor_numbers({"level": Kind.LEVEL, "other": Kind.LEVEL})
+        segment = writer.begin_segment(writer.begin_boot("logger", "a boot", 0), 0, trusted=True)
+        writer.append([(k * 1000, n, segment, 900.0, 0, None, None) for k in range(10) for n in numbers.values()])
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("PRAGMA foreign_keys = OFF")
+        db.execute("UPDATE sensor SET id = ? WHERE name = 'other'", (number,)) if number != 2 else db.execute(
+            "DELETE FROM sensor WHERE name = 'other'"
+        )
+    with LogReader(path) as reader:
+        found = [
+            (batch.names[k], t) for batch in reader.batches() for k, t in zip(batch.sensor, batch.t_ms, strict=True)
+        ]
+        assert found == [("level", k * 1000) for k in range(10)]
+        (lost,) = reader.damaged
+    assert (lost.first_ms, lost.last_ms, lost.readings) == (0, 9000, 10)
+    assert "no name" in lost.why
+
+
+def test_a_sensor_that_is_added_while_a_reading_goes_on_is_no_damage(tmp_path: Path) -> None:
+    path = tmp_path / "readings.db"
+    with LogWriter(path) as writer:
+        (level,) = writer.sensor_numbers({"level": Kind.LEVEL}).values()
+        segment = writer.begin_segment(writer.begin_boot("logger", "a boot", 0), 0, trusted=True)
+        writer.append([(k * 1000, level, segment, 900.0, 0, None, None) for k in range(10)])
+        with LogReader(path) as reader:
+            batches = reader.batches(size=2)
+            first = next(batches)
+            new = writer.sensor_numbers({"level": Kind.LEVEL, "new": Kind.LEVEL})["new"]
+            writer.append([(k * 1000, new, segment, 900.0, 0, None, None) for k in range(10)])
+            rest = list(batches)
+            assert reader.damaged == ()
+    assert [t for batch in (first, *rest) for t in batch.t_ms] == [k * 1000 for k in range(10)]
+    assert {batch.names for batch in (first, *rest)} == {("level",)}
+
+
 def _no_memory() -> None:
     raise MemoryError

@@ -27,6 +27,9 @@ from .undated import UndatedRun, find_undated
 _FAR_MS = 2**62
 __all__ = ["Behind", "LogReader", "SensorRow"]
 
+_MOST_SENSORS = 32_767
+"""Positions in a batch are 16 bits wide."""
+
 
 @dataclass(frozen=True, slots=True)
 class SensorRow:
@@ -106,8 +109,8 @@ class LogReader:
         return None if row is None else " ".join(map(str, row))
 
     def sensors(self) -> tuple[SensorRow, ...]:
-        """All sensors, in the log's order."""
-        rows = self._db.execute("SELECT id, name, kind FROM sensor ORDER BY id")
+        """All sensors, in the log's order. Their numbers begin at 1; another one is damage, and names nothing."""
+        rows = self._db.execute(f"SELECT id, name, kind FROM sensor WHERE id BETWEEN 1 AND {_MOST_SENSORS} ORDER BY id")
         return tuple(SensorRow(number, name, schema.kind_of(self.path, name, kind)) for number, name, kind in rows)
 
     @property
@@ -212,13 +215,32 @@ class LogReader:
         known = self.sensors()
         wanted = [row.number for row in known if sensors is None or row.name in sensors]
         some = None if len(wanted) == len(known) else wanted
+        is_known = np.zeros(max((row.number for row in known), default=0) + 1, dtype=np.bool_)
+        is_known[[row.number for row in known]] = True
         low, high = (-_FAR_MS if after_ms is None else after_ms), (_FAR_MS if upto_ms is None else upto_ms)
         while low < high:
             # Each batch is a snapshot of its own: one held for minutes would make the write-ahead log grow.
             with self._snapshot() as has_blocks:
                 readings, low = self._window(low, high, some, size, has_blocks)
+                readings = self._of_named(readings, is_known)
             if len(readings):
                 yield readings
+
+    def _of_named(self, readings: Rows, is_known: npt.NDArray[np.bool_]) -> Rows:
+        """Those of sensors that had a name when the reading began; a note where the log has none for the others now.
+
+        A logger may have been started with a new sensor meanwhile; else the name is damaged.
+        """
+        sensor = readings["sensor"]
+        within = (sensor >= 0) & (sensor < len(is_known))
+        named = within & is_known[np.where(within, sensor, 0)]
+        if named.all():
+            return readings
+        nameless = readings[~named & ~np.isin(sensor, [row.number for row in self.sensors()])]
+        if len(nameless):
+            first_ms, last_ms = int(nameless["t_ms"].min()), int(nameless["t_ms"].max())
+            self._damaged.add(DamagedHour(first_ms, last_ms, len(nameless), "its sensor has no name in this log"))
+        return readings[named]
 
     def _window(self, low: int, high: int, some: list[int] | None, size: int, has_blocks: bool) -> tuple[Rows, int]:
         """The next readings after `low`, about `size` of them, and the stamp up to which they are all."""
@@ -307,6 +329,13 @@ class LogReader:
                 if not groups:
                     self._damaged.add(DamagedHour(found.first_ms, found.last_ms, found.count, "its minutes"))
                 for group in groups:
+                    if group.sensor not in position:
+                        self._damaged.add(
+                            DamagedHour(
+                                found.first_ms, found.last_ms, found.count, "its sensor has no name in this log"
+                            )
+                        )
+                        continue
                     stamps.append(group.ms + origin_ms)
                     parts.append(np.vstack([np.full(len(group.ms), position[group.sensor]), *group.columns]))
         t_ms = np.concatenate([np.empty(0, dtype=np.int64), *stamps])
