@@ -195,5 +195,28 @@ def test_a_sensor_that_is_added_while_a_reading_goes_on_is_no_damage(tmp_path: P
     assert {batch.names for batch in (first, *rest)} == {("level",)}
 
 
+@pytest.mark.parametrize("size", [3, 40, 200_000])
+@pytest.mark.parametrize("moved_s", [-500, 500])
+def test_a_row_that_lies_where_its_stamp_does_not_belong_ends_and_repeats_nothing(
+    tmp_path: Path, size: int, moved_s: int
+) -> None:
+    path, begin_ms = tmp_path / "readings.db", 1_780_000_000_000
+    with LogWriter(path) as writer:
+        (level,) = writer.sensor_numbers({"level": Kind.LEVEL}).values()
+        segment = writer.begin_segment(writer.begin_boot("logger", "a boot", 0), 0, trusted=True)
+        writer.append([(begin_ms + k * 1000, level, segment, 900.0, 0, None, None) for k in range(1000)])
+    for k in (400, 401):
+        content, wrong_ms = path.read_bytes(), begin_ms + (k + moved_s) * 1000 + 7
+        right = (begin_ms + k * 1000).to_bytes(6, "big")
+        assert content.count(right) == 1
+        path.write_bytes(content.replace(right, wrong_ms.to_bytes(6, "big")))
+    with LogReader(path) as reader:
+        stamps = [int(t) for batch in reader.batches(size=size) for t in batch.t_ms]
+        assert reader.damaged or size < 1000, "a piece that ends with such a row tells nothing of it"
+    assert stamps == sorted(set(stamps))
+    elsewhere = [*range(400), *range(402 + max(moved_s, 0), 1000)] if size == 200_000 else range(396)
+    assert {begin_ms + k * 1000 for k in elsewhere} <= set(stamps)
+
+
 def _no_memory() -> None:
     raise MemoryError

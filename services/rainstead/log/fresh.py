@@ -23,7 +23,7 @@ SELECT = (
 _STRIDE_MS = 1000
 _LAST = 2**62
 _OF_DAMAGE = (sqlite3.DatabaseError, TypeError, ValueError, OverflowError)
-"""A damaged row may hold what no column may, and SQLite gives it as it is."""
+"""A damaged row may hold what no column may, and lie where its stamp does not belong; SQLite gives it as it is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +52,11 @@ def _read_around(db: sqlite3.Connection, low_ms: int, high_ms: int, size: int) -
         for row in db.execute(f"{SELECT} t_ms > ? AND t_ms <= ? ORDER BY t_ms, sensor, segment", (low_ms, high_ms)):
             if len(got) >= size and row[0] != got[-1][0]:
                 return Found(_as_rows(got), int(got[-1][0]), None)
+            if row[0] < (got[-1][0] if got else low_ms + 1):
+                if not got:
+                    raise ValueError("a stamp is not where it belongs")
+                at_ms = int(got[-1][0])
+                return Found(_as_rows(got), at_ms, DamagedHour(at_ms, at_ms, 1, "a stamp is not where it belongs"))
             _as_rows([row])
             got.append(row)
     except _OF_DAMAGE as error:
@@ -75,12 +80,14 @@ def _one_more(db: sqlite3.Connection, low_ms: int, high_ms: int, got: list[tuple
             f"{SELECT} (t_ms, sensor, segment) > (?, ?, ?) AND t_ms <= ? ORDER BY t_ms, sensor, segment LIMIT 1",
             (*after, high_ms),
         ).fetchone()
-        _as_rows([] if row is None else [row])
+        if row is None or row[0] < (after[0] if got else low_ms + 1):
+            return []
+        _as_rows([row])
     except _OF_DAMAGE as error:
         if isinstance(error, sqlite3.OperationalError):
             raise
         return []
-    return [] if row is None else [row]
+    return [row]
 
 
 def _as_rows(got: list[tuple[Any, ...]]) -> Rows:
@@ -96,12 +103,14 @@ def _first_sound_ms(db: sqlite3.Connection, low_ms: int, high_ms: int) -> int:
             row = db.execute(
                 f"{SELECT} t_ms > ? AND t_ms <= ? ORDER BY t_ms, sensor, segment LIMIT 1", (after_ms, high_ms)
             ).fetchone()
-            _as_rows([] if row is None else [row])
+            if row is None:
+                return True
+            _as_rows([row])
+            return bool(row[0] > after_ms)
         except _OF_DAMAGE as error:
             if isinstance(error, sqlite3.OperationalError):
                 raise
             return False
-        return True
 
     stride_ms, sound_ms = _STRIDE_MS, max(low_ms, 0)
     while not is_sound(sound_ms):

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from rainstead.errors import DiskRefuses, LogDamaged, LogMissing
+from rainstead.errors import DiskRefuses, LogDamaged, LogMalformed, LogMissing
 from rainstead.events import AlarmEvent
 from rainstead.readings import F64, I64, Batch, Kind
 
@@ -221,7 +221,10 @@ class LogReader:
         while low < high:
             # Each batch is a snapshot of its own: one held for minutes would make the write-ahead log grow.
             with self._snapshot() as has_blocks:
-                readings, low = self._window(low, high, some, size, has_blocks)
+                readings, upto_ms = self._window(low, high, some, size, has_blocks)
+                if upto_ms <= low:
+                    raise LogMalformed(f"{self.path}: this log is damaged (reading it comes to no end)", "no end")
+                low = upto_ms
                 readings = self._of_named(readings, is_known)
             if len(readings):
                 yield readings
@@ -277,6 +280,9 @@ class LogReader:
                 ),
                 ROW,
             )
+            stamps = rows["t_ms"]
+            if len(rows) and (stamps[0] <= low or stamps[-1] > high or (stamps[1:] < stamps[:-1]).any()):
+                raise ValueError("a stamp is not where it belongs")
             if len(rows) < size:
                 return rows, high
             last_ms = int(rows["t_ms"][-1])
