@@ -93,8 +93,9 @@ def sensor_health(
             because = why.because if health.because is None else f"{health.because}; {why.because}"
             health = replace(health, state=why.state, is_in_trouble=True, because=because, since_ms=why.since_ms)
         found.append(health)
-    timed = [one for one in found if old_after_s(settings, one.name) is not None]
-    if timed and all(one.state in ("old", "never") for one in timed):
+    limits_s = [limit_s for one in found if (limit_s := old_after_s(settings, one.name)) is not None]
+    ages_s = [one.age_s for one in found if one.age_s is not None]
+    if limits_s and ages_s and min(ages_s) > max(limits_s):
         # No logger runs: then a gauge or a meter that says nothing is not a dry one.
         found = [
             replace(one, state="old", is_in_trouble=True, because="nothing newer is in the log")
