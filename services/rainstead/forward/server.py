@@ -1,7 +1,6 @@
 """The server at the other end: one write at a time, and what its answer means."""
 
 import email.utils
-import ssl
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -135,7 +134,7 @@ def _asked(ask: Any) -> Answer:
         return meaning(
             error.status, body_words(error.body, error.reason), wait_s(headers.get("Retry-After"), headers.get("Date"))
         )
-    except (urllib3.exceptions.HTTPError, ssl.SSLError, OSError) as error:
+    except (urllib3.exceptions.HTTPError, OSError) as error:
         return Answer(
             Word.LATER, f"the server does not answer: {trouble_words(error)}", in_time=not _ran_out_of_time(error)
         )
