@@ -15,25 +15,25 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from rainstead import __version__
 from rainstead.boardhealth import HEALTH_FILE
 from rainstead.clock import Clock, SystemClock
 from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
-from rainstead.errors import DiskRefuses, LogMalformed, RainsteadError
+from rainstead.errors import RainsteadError
 from rainstead.events import AlarmEvent
 from rainstead.inforce import settings_in_force
-from rainstead.log import LONG_WAL_BYTES, LogReader, LogWriter, damaged_logs, wal_bytes
+from rainstead.log import LONG_WAL_BYTES, LogWriter, damaged_logs, wal_bytes
 from rainstead.settings import Settings
-from rainstead.sickness import find_sickness
 
+from .account import as_data, as_lamp, as_line
 from .boardwatch import BoardWatch, Facts
-from .doubt import LONG_WORK_MS
 from .drivers import Channel, build_channels, edges_have_ended
-from .health import Counting, board_facts, free_mb, open_files, resident_bytes, write_health, written_bytes
+from .health import free_mb, write_health
 from .keeper import UNKNOWN_BOOT, Keeper, Listener
-from .lamp import Lamp, LampSays
-from .logless import Logless, to_hand_on
+from .lamp import Lamp
+from .logcare import LogCare
+from .logless import Logless
 from .sampler import Sampler
+from .sicksensors import SickSensors
 from .timekeeping import machine_clock_is_synchronised
 from .waiting import MOST_WAITING, Waiting
 from .watchdog import Duties, Notifier
@@ -45,7 +45,6 @@ __all__ = ["Logger", "main"]
 
 LOOK_EVERY_MS: Final = 5_000
 HEALTH_EVERY_MS: Final = 10_000
-SICKNESS_EVERY_MS: Final = 600_000
 SENSORS_MAY_TAKE_MS: Final = 15_000
 """A round of all sensors takes milliseconds; one that takes this long hangs."""
 
@@ -61,8 +60,7 @@ class Logger:
 
     Sensors are polled by the sampler, readings are stored by the keeper, and the board is watched here. `step` does
     all of it once in the caller's thread; `run` gives the sampler a thread of its own, which no disk can hold up.
-    Where SQLite says that the log is damaged, it is moved aside and a new one begun; where the disk lets no log be
-    opened or begun, it is tried again until it does. Sensors go on meanwhile, and what they say waits.
+    Whatever becomes of the log, sensors go on; see LogCare.
     settings_text: the settings as the owner wrote them, kept in the log.
     on_derived: called with each batch and what followed from it, for whoever watches live.
     notifier: the service manager's ear. health_path: where to write how this process is.
@@ -90,8 +88,19 @@ class Logger:
         self._notifier = notifier or Notifier(None)
         self._waiting = Waiting(most_waiting)
         self._sampler = Sampler(channels, clock, self._waiting, lamp)
+        self._settings_refused = settings_refused
+        self._started_ms = clock.boot_ms()
+        self._watch = BoardWatch(settings, (), self._started_ms)
         self._writer = writer
-        self._keeper_of = partial(
+        self._sick = SickSensors(settings, writer.path)
+        self._duties = Duties({"sensors": SENSORS_MAY_TAKE_MS})
+        self._rounds = -1
+        self._pinged_ms: int | None = None
+        self._looked_ms: int | None = None
+        self._told_ms: int | None = None
+        self._is_ready = False
+        self._wal_is_long = False
+        keeper_of = partial(
             Keeper,
             settings,
             settings_text,
@@ -103,24 +112,20 @@ class Logger:
             boot_uuid=boot_uuid,
             on_derived=on_derived,
         )
-        self._settings_refused = settings_refused
-        self._started_ms = clock.boot_ms()
-        self._aside_told: tuple[Path, str] | None = None
-        self._keeper: Keeper | Logless
-        self._watch = BoardWatch(settings, (), self._started_ms)
-        self._clock_is_trusted = clock_is_trusted
-        self._take_up(None)
-        self._duties = Duties({"sensors": SENSORS_MAY_TAKE_MS})
-        self._rounds = -1
-        self._pinged_ms: int | None = None
-        self._looked_ms: int | None = None
-        self._told_ms: int | None = None
-        self._is_ready = False
-        self._wal_is_long = False
-        self._sick: dict[str, str] = {}
-        """Why a sensor that speaks is not to be believed."""
-        self._sought_ms: int | None = None
-        self._seeking_failed: str | None = None
+        self._care = LogCare(
+            writer,
+            keeper_of,
+            clock,
+            self._waiting,
+            clock_is_trusted=clock_is_trusted,
+            allow=self._notifier.allow,
+            busy=self._busy,
+            on_log=self._watch_from,
+        )
+
+    @property
+    def _keeper(self) -> Keeper | Logless:
+        return self._care.keeper
 
     # --- the loop ----------------------------------------------------------------------------------------------
 
@@ -141,27 +146,11 @@ class Logger:
         """Take what the sensors still have, commit it with the calculation's state, and let go of everything."""
         self._notifier.stopping()
         self._sampler.stop()
-        if isinstance(self._keeper, Logless):
-            self._take_up(self._keeper)
-        if isinstance(self._keeper, Keeper):
-            try:
-                self._keeper.finish()
-            except LogMalformed as error:
-                self._take_up(self._keeper, error.why)
-                if isinstance(self._keeper, Keeper):
-                    self._keeper.finish()
-        if isinstance(self._keeper, Logless):
-            _journal.error("%d readings could not be stored: %s", len(self._waiting), self._keeper.disk_trouble)
-            self._writer.close()
+        self._care.finish()
         self._notifier.close()
 
     def _keep(self) -> int:
-        try:
-            due_ms = self._keeper.step()
-            if isinstance(self._keeper, Logless) and due_ms <= self._clock.boot_ms():
-                due_ms = self._take_up(self._keeper)
-        except LogMalformed as error:
-            due_ms = self._take_up(self._keeper, error.why)
+        due_ms = self._care.step()
         now_ms = self._clock.boot_ms()
         if not self._sampler.runs:
             raise SensorsEnded("the sensors' thread has ended; see above for why")
@@ -169,94 +158,11 @@ class Logger:
             raise SensorsEnded("the GPIO library's thread has ended: no tip and no pulse would be counted any more")
         if self._looked_ms is None or now_ms - self._looked_ms >= LOOK_EVERY_MS:
             self._looked_ms = now_ms
-            if isinstance(self._keeper, Keeper) and self._writer.is_taken_away():
-                _journal.error(
-                    "%s: this log was deleted or moved while it was written; a new one is begun, and readings of some "
-                    "seconds may be missing between them",
-                    self._writer.path,
-                )
-                self._writer.let_go_of_taken()
-                due_ms = self._take_up(self._keeper)
+            due_of_new_ms = self._care.begin_anew_if_taken()
+            due_ms = due_ms if due_of_new_ms is None else due_of_new_ms
             self._look(now_ms)
         self._sign_of_life(now_ms)
         return min(due_ms, now_ms + min(1000, self._notifier.ping_every_ms or 1000))
-
-    # --- the log -------------------------------------------------------------------------------------------------
-
-    def _take_up(self, before: Keeper | Logless | None, why: str | None = None) -> int:
-        """Go on with the log, with a new one where it is damaged, or without one until the disk lets us.
-
-        before: what went on until now. why: the log is damaged for certain, in SQLite's words. Returns the boot-clock
-        time at which something is due.
-        """
-        now_ms = self._clock.boot_ms()
-        if before is not None:
-            self._notifier.allow(LONG_WORK_MS)  # to check a large log, or to put its stamps right
-        try:
-            keeper, stood = self._made(before, why)
-        except (sqlite3.Error, DiskRefuses, LogMalformed) as error:
-            if isinstance(before, Logless):
-                before.refused_again(str(error))
-            else:
-                before = Logless(self._clock, self._clock_is_trusted, str(error), before)
-            self._keeper = before
-            return before.due_ms
-        finally:
-            self._notifier.allow(0)
-            self._tell_of_damage()
-        if before is not None:
-            shift_ms = keeper.wall_ms() - before.wall_ms()
-            keeper.keep_events(to_hand_on(before.events, stood, shift_ms))
-        if isinstance(before, Logless):
-            _journal.warning("there is a log to write to again; %d readings waited for it", len(self._waiting))
-        self._watch = BoardWatch(self._settings, [*stood, *keeper.events], self._started_ms)
-        self._keeper = keeper
-        return now_ms
-
-    def _made(self, before: Keeper | Logless | None, why: str | None) -> tuple[Keeper, list[AlarmEvent]]:
-        """What writes the log as it stands or, where SQLite says twice that it is damaged, a new one; and its events.
-
-        What waits in memory goes into it, and keeps its stamps if nobody set the clock meanwhile.
-        """
-        wall_ms = self._clock.wall_ms() if before is None else before.wall_ms()
-        floor_ms = None
-        if before is not None:
-            now_ms = self._clock.boot_ms()
-            floor_ms = wall_ms - now_ms + self._waiting.earliest_ms(now_ms) - 1
-        for is_second in (False, True):  # a card may misread once
-            if why is not None:
-                break
-            try:
-                if is_second or isinstance(before, Logless) or self._writer.trouble is not None:
-                    self._writer.try_again(wall_ms)
-                return self._made_of(floor_ms)
-            except Exception as error:  # what is read may be anything
-                is_ours = isinstance(error, RainsteadError) and not isinstance(error, LogMalformed)
-                found = None if is_ours else self._writer.damage_behind(error)
-                if found is None:
-                    raise
-                why = found if is_second else None
-        assert why is not None
-        self._writer.begin_anew(wall_ms, why)
-        return self._made_of(floor_ms)
-
-    def _made_of(self, floor_ms: int | None) -> tuple[Keeper, list[AlarmEvent]]:
-        keeper = self._keeper_of(floor_ms=floor_ms)
-        keeper.busy = self._busy
-        with LogReader(self._writer.path) as reader:
-            return keeper, reader.events()
-
-    def _tell_of_damage(self) -> None:
-        if self._writer.moved_aside is None or self._writer.moved_aside == self._aside_told:
-            return
-        self._aside_told = self._writer.moved_aside
-        moved, why = self._aside_told
-        _journal.error(
-            "%s: SQLite called this log damaged (%s); it is moved to %s, whole, and a new log is begun",
-            self._writer.path,
-            why,
-            moved.name,
-        )
 
     # --- the service manager ------------------------------------------------------------------------------------
 
@@ -283,17 +189,18 @@ class Logger:
 
     # --- the board ---------------------------------------------------------------------------------------------
 
+    def _watch_from(self, events: Sequence[AlarmEvent]) -> None:
+        self._watch = BoardWatch(self._settings, events, self._started_ms)
+
     def _look(self, now_ms: int) -> None:
         keeper = self._keeper
-        if self._sought_ms is None or now_ms - self._sought_ms >= SICKNESS_EVERY_MS:
-            self._sought_ms = now_ms
-            self._seek_sickness()
+        self._sick.seek_if_due(now_ms, keeper.wall_ms())
         dropped = self._waiting.dropped if keeper.disk_trouble is not None else self._waiting.forget_dropped()
         facts = Facts(
             boot_ms=now_ms,
             t_ms=keeper.wall_ms(),
             troubles={
-                channel.name: self._sampler.troubles.get(channel.name) or self._sick.get(channel.name)
+                channel.name: self._sampler.troubles.get(channel.name) or self._sick.because.get(channel.name)
                 for channel in self._sampler.channels
             },
             free_mb=free_mb(self._writer.path.parent),
@@ -310,11 +217,19 @@ class Logger:
             _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason)
         keeper.keep_events(events)
         self._tell_of_wal()
-        self._sampler.lamp_says = self._lamp_says(facts)
-        self._notifier.status(self._status(facts))
+        self._sampler.lamp_says = as_lamp(facts, self._watch.active)
+        self._notifier.status(as_line(facts))
         if self._health_path is not None and (self._told_ms is None or now_ms - self._told_ms >= HEALTH_EVERY_MS):
             self._told_ms = now_ms
-            write_health(self._health_path, self._health(facts))
+            account = as_data(
+                facts,
+                keeper,
+                self._sampler.channels,
+                site=self._settings.site.name,
+                log=self._writer.path,
+                started_ms=self._started_ms,
+            )
+            write_health(self._health_path, account)
 
     def _tell_of_wal(self) -> None:
         was_long, self._wal_is_long = self._wal_is_long, wal_bytes(self._writer.path) > LONG_WAL_BYTES
@@ -327,74 +242,6 @@ class Logger:
             )
         elif was_long and not self._wal_is_long:
             _journal.warning("%s-wal is short again", self._writer.path)
-
-    def _seek_sickness(self) -> None:
-        """Sensors that speak and are sick all the same show in the log alone."""
-        keeper, failed = self._keeper, None
-        try:
-            with LogReader(self._writer.path) as reader:
-                found = find_sickness(self._settings, reader, keeper.wall_ms())
-            self._sick = {name: sick.because for name, sick in found.items()}
-        except (RainsteadError, sqlite3.Error):  # for the commits to tell
-            return
-        except Exception as error:  # as with the calculation: a fault of it must cost no reading
-            failed = repr(error)
-            if failed != self._seeking_failed:
-                _journal.error("whether sensors are sick cannot be worked out; readings are stored", exc_info=error)
-        self._seeking_failed = failed
-
-    def _lamp_says(self, facts: Facts) -> LampSays:
-        if facts.disk_trouble is not None:
-            return LampSays.DISK
-        if any(facts.troubles.values()) or self._watch.active - {("clock_unset", "site")}:
-            return LampSays.TROUBLE
-        return LampSays.WELL if facts.clock_is_trusted else LampSays.CLOCK
-
-    def _status(self, facts: Facts) -> str:
-        told = [f"{name}: {why}" for name, why in facts.troubles.items() if why is not None]
-        if facts.disk_trouble is not None:
-            told.insert(0, f"readings cannot be stored ({facts.disk_trouble}), {facts.waiting} wait in memory")
-        if not facts.clock_is_trusted:
-            told.append("the clock is not set")
-        if facts.settings_refused is not None:
-            told.append("site.toml cannot be used, so the last good settings are in force")
-        if facts.calculation_failed is not None:
-            told.append("the calculation fails: alarms are not watched")
-        return "; ".join(told) or f"{len(facts.troubles)} sensors, all well"
-
-    def _health(self, facts: Facts) -> dict[str, object]:
-        keeper = self._keeper
-        return {
-            "version": __version__,
-            "site": self._settings.site.name,
-            "process": os.getpid(),
-            "written_ms": facts.t_ms,
-            "uptime_s": (facts.boot_ms - self._started_ms) / 1000,
-            "clock_is_trusted": facts.clock_is_trusted,
-            "last_commit_age_s": None
-            if keeper.last_commit_ms is None
-            else (facts.boot_ms - keeper.last_commit_ms) / 1000,
-            "slowest_commit_s": keeper.slowest_commit_ms / 1000,
-            "disk_trouble": facts.disk_trouble,
-            "free_mb": facts.free_mb,
-            "waiting": facts.waiting,
-            "dropped": facts.dropped,
-            "calculation_failed": facts.calculation_failed,
-            "resident_bytes": resident_bytes(),
-            "open_files": open_files(),
-            "written_bytes": written_bytes(),
-            "wal_bytes": wal_bytes(self._writer.path),
-            "sqlite_version": sqlite3.sqlite_version,
-            **board_facts(),
-            "sensors": [
-                {
-                    "name": channel.name,
-                    "trouble": facts.troubles[channel.name],
-                    "counts": dict(channel.counts()) if isinstance(channel, Counting) else {},
-                }
-                for channel in self._sampler.channels
-            ],
-        }
 
 
 def main(argv: Sequence[str] | None = None) -> None:

@@ -14,7 +14,7 @@ from rainstead.derive import Deriver
 from rainstead.log import LogReader
 from rainstead.readings import Kind, Reading
 from rainstead.replay import replay
-from rainstead_board import logger
+from rainstead_board import sicksensors
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -106,8 +106,8 @@ def test_a_search_for_sick_sensors_that_fails_costs_no_reading_and_is_told_once(
     def fails(*_: object) -> None:
         raise ZeroDivisionError("a test")
 
-    monkeypatch.setattr(logger, "find_sickness", fails)
-    monkeypatch.setattr(logger, "SICKNESS_EVERY_MS", 10_000)
+    monkeypatch.setattr(sicksensors, "find_sickness", fails)
+    monkeypatch.setattr(sicksensors, "SICKNESS_EVERY_MS", 10_000)
     site = BoardSite(tmp_path, [level(lambda _: 900.0)], FakeClock())
     site.run(60)
     site.logger.stop()
