@@ -4,6 +4,7 @@ import contextlib
 import itertools
 import sqlite3
 from pathlib import Path
+from typing import Any
 
 import pytest
 from board_site import SITE, BoardSite, Scripted, busy_channels, level
@@ -15,6 +16,8 @@ from rainstead.log import LogReader
 from rainstead.readings import Kind, Reading
 from rainstead.replay import replay
 from rainstead_board import sicksensors
+from rainstead_board.doubt import LONG_WORK_MS
+from rainstead_board.watchdog import Notifier
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -135,6 +138,32 @@ def test_a_reading_later_than_the_hold_back_still_takes_its_place(tmp_path: Path
             again = newest
     assert repr(state) == repr(again)
     assert state is not None and state.gauge is not None and state.gauge.last_tip_ms is not None
+
+
+@pytest.mark.parametrize("has_begun_anew", [False, True])
+def test_the_service_manager_grants_the_time_to_put_stamps_right(
+    has_begun_anew: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock, notifier = FakeClock(wall_ms=1_000_000_000_000), Notifier(None, watchdog_us=60_000_000)
+    site = BoardSite(tmp_path, busy_channels(9), clock, trusted=False, notifier=notifier)
+    site.run(120)
+    if has_begun_anew:
+        site.path.rename(tmp_path / "taken.db")
+        site.run(120)
+    writer, allowed_us = site.keeper.writer, []
+    correct_boot = writer.correct_boot
+
+    def corrects(*told: Any, **more: Any) -> int | None:
+        allowed_us.append(notifier._allowed_us)
+        return correct_boot(*told, **more)
+
+    monkeypatch.setattr(writer, "correct_boot", corrects)
+    clock.step_wall(780_000_000_000)
+    site.trusted = True
+    site.run(120)
+    site.logger.stop()
+    assert set(allowed_us) == {LONG_WORK_MS * 1000}
+    assert notifier._allowed_us == 60_000_000
 
 
 def test_stamps_of_a_boot_move_together_when_its_clock_is_set_right(tmp_path: Path) -> None:
