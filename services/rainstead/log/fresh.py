@@ -13,7 +13,7 @@ import numpy as np
 from .rows import ROW, Rows
 from .sealed import DamagedHour
 
-__all__ = ["SELECT", "Found", "read_around"]
+__all__ = ["Found", "read_around", "read_fresh"]
 
 # Infinity stands for what is missing on the way into an array: it is no raw value of any sensor.
 SELECT = (
@@ -33,6 +33,32 @@ class Found:
     rows: Rows
     upto_ms: int
     damaged: DamagedHour | None
+
+
+def read_fresh(db: sqlite3.Connection, low_ms: int, high_ms: int, some: list[int] | None, size: int) -> Found:
+    """The next rows with low_ms < t_ms <= high_ms, about `size` of them, all up to upto_ms; around damage as below."""
+    of_these = "" if some is None else f" AND sensor IN ({','.join(map(str, some))})"
+    try:
+        rows = np.fromiter(
+            db.execute(
+                f"{SELECT} t_ms > ? AND t_ms <= ?{of_these} ORDER BY t_ms, sensor, segment LIMIT ?",
+                (low_ms, high_ms, size),
+            ),
+            ROW,
+        )
+        stamps = rows["t_ms"]
+        if len(rows) and (stamps[0] <= low_ms or stamps[-1] > high_ms or (stamps[1:] < stamps[:-1]).any()):
+            raise ValueError("a stamp is not where it belongs")
+        if len(rows) < size:
+            return Found(rows, high_ms, None)
+        last_ms = int(rows["t_ms"][-1])
+        whole = np.fromiter(db.execute(f"{SELECT} t_ms = ?{of_these} ORDER BY t_ms, sensor, segment", (last_ms,)), ROW)
+        return Found(np.concatenate([rows[rows["t_ms"] < last_ms], whole]), last_ms, None)
+    except (sqlite3.DatabaseError, TypeError, ValueError, OverflowError) as error:
+        # A damaged row may hold what no column may, and SQLite gives it as it is.
+        if isinstance(error, sqlite3.OperationalError):
+            raise
+        return read_around(db, low_ms, high_ms, some, size)
 
 
 def read_around(db: sqlite3.Connection, low_ms: int, high_ms: int, some: list[int] | None, size: int) -> Found:

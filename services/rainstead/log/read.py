@@ -16,7 +16,7 @@ from rainstead.readings import F64, I64, Batch, Kind
 
 from . import schema
 from .block import COLUMNS, MINUTES
-from .fresh import SELECT, read_around
+from .fresh import read_fresh
 from .gaps import Gap, find_gaps
 from .rows import ROW, Rows, in_order
 from .schema import LONGEST_BLOCK_MS
@@ -104,8 +104,13 @@ class LogReader:
         return _place(self.path) != self._place
 
     def identity(self) -> str | None:
-        """What tells this log from another that stood at its place: its first run. None before there was one."""
-        row = self._db.execute("SELECT source, boot_uuid, started_ms FROM boot ORDER BY id LIMIT 1").fetchone()
+        """What tells this log from another that stood at its place: its first run. None before there was one.
+
+        Runs that were brought in from another log, and are earlier, have numbers below 1.
+        """
+        row = self._db.execute(
+            "SELECT source, boot_uuid, started_ms FROM boot WHERE id > 0 ORDER BY id LIMIT 1"
+        ).fetchone()
         return None if row is None else " ".join(map(str, row))
 
     def sensors(self) -> tuple[SensorRow, ...]:
@@ -271,33 +276,10 @@ class LogReader:
 
     def _fresh(self, low: int, high: int, some: list[int] | None, size: int) -> tuple[Rows, int]:
         """Rows that are not sealed yet, at most about `size`, and the stamp up to which they are all."""
-        of_these = "" if some is None else f" AND sensor IN ({','.join(map(str, some))})"
-        try:
-            rows = np.fromiter(
-                self._db.execute(
-                    f"{SELECT} t_ms > ? AND t_ms <= ?{of_these} ORDER BY t_ms, sensor, segment LIMIT ?",
-                    (low, high, size),
-                ),
-                ROW,
-            )
-            stamps = rows["t_ms"]
-            if len(rows) and (stamps[0] <= low or stamps[-1] > high or (stamps[1:] < stamps[:-1]).any()):
-                raise ValueError("a stamp is not where it belongs")
-            if len(rows) < size:
-                return rows, high
-            last_ms = int(rows["t_ms"][-1])
-            whole = np.fromiter(
-                self._db.execute(f"{SELECT} t_ms = ?{of_these} ORDER BY t_ms, sensor, segment", (last_ms,)), ROW
-            )
-            return np.concatenate([rows[rows["t_ms"] < last_ms], whole]), last_ms
-        except (sqlite3.DatabaseError, TypeError, ValueError, OverflowError) as error:
-            # A damaged row may hold what no column may, and SQLite gives it as it is.
-            if isinstance(error, sqlite3.OperationalError):
-                raise
-            found = read_around(self._db, low, high, some, size)
-            if found.damaged is not None:
-                self._damaged.add(found.damaged)
-            return found.rows, found.upto_ms
+        found = read_fresh(self._db, low, high, some, size)
+        if found.damaged is not None:
+            self._damaged.add(found.damaged)
+        return found.rows, found.upto_ms
 
     def _readings_of(self, found: Found, offsets: Mapping[int, int]) -> Rows:
         """A block's readings; none, and a note of it, where it is damaged."""

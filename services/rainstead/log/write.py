@@ -140,8 +140,10 @@ class LogWriter(LogFile):
             was_trusted, behind_ms = self._standing(boot)
             for number, old_offset_ms in wrong:
                 fresh = self._db.execute(
-                    "INSERT INTO segment (boot, offset_ms, trusted, was_offset_ms) VALUES (?, ?, ?, ?)",
-                    (boot, offset_ms, int(trusted), old_offset_ms),
+                    # What was brought in from another log has a number below 0, and stays known by it.
+                    "INSERT INTO segment (id, boot, offset_ms, trusted, was_offset_ms)"
+                    " VALUES (iif(?1 < 0, (SELECT min(id) - 1 FROM segment), NULL), ?2, ?3, ?4, ?5)",
+                    (number, boot, offset_ms, int(trusted), old_offset_ms),
                 ).lastrowid
                 shift_ms = offset_ms - old_offset_ms
                 for table, stamp in _STAMPED.items():
@@ -268,6 +270,16 @@ class LogWriter(LogFile):
         """Note that this run ended in order; a run without that note was cut off."""
         with self.transaction():
             self._db.execute("INSERT OR REPLACE INTO stop VALUES (?, ?)", (boot, boot_ms))
+
+    def was_cut_off(self, boot: int) -> bool:
+        """Whether the logger's run before this one ended without that note."""
+        before = self._db.execute("SELECT max(id) FROM boot WHERE id < ? AND source = 'logger'", (boot,)).fetchone()[0]
+        noted = self._db.execute("SELECT 1 FROM stop WHERE boot = ?", (before,)).fetchone()
+        return before is not None and noted is None
+
+    def fold_in(self) -> None:
+        """Bring what the write-ahead log has into the log itself, as far as no reader is in the way."""
+        self._db.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
     def append_events(self, segment: int, events: Iterable[AlarmEvent]) -> None:
         """Commit alarm events; one that is there already is left as it is."""
