@@ -1,5 +1,5 @@
-"""The page that the board shows on the household's network: it reads and shows, and writes and decides nothing."""
+"""The page that the board shows on the household's network: it reads and shows, and changes and decides nothing."""
 
-from .process import NO_PAGE, main
+from .process import main
 
-__all__ = ["NO_PAGE", "main"]
+__all__ = ["main"]

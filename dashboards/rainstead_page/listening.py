@@ -11,12 +11,12 @@ from waitress import wasyncore
 from waitress.channel import HTTPChannel
 from waitress.server import create_server
 
-from rainstead.errors import RainsteadError
+from rainstead.errors import HeldByAnother, RainsteadError
 
 if TYPE_CHECKING:
     from wsgiref.types import WSGIApplication
 
-__all__ = ["CannotListen", "listening_socket", "serve"]
+__all__ = ["CannotListen", "PortTaken", "listening_socket", "serve"]
 
 _THREADS = 6
 _MOST_CONNECTIONS = 500
@@ -27,6 +27,10 @@ _PATIENCE_S = 10
 
 class CannotListen(RainsteadError, OSError):
     """The address or the port cannot be had, and waiting would not help."""
+
+
+class PortTaken(CannotListen, HeldByAnother):
+    """Another program listens there; it may end."""
 
 
 class _Channel(HTTPChannel):  # type: ignore[misc]
@@ -42,7 +46,10 @@ class _Channel(HTTPChannel):  # type: ignore[misc]
 
 
 def listening_socket(listen: str, port: int) -> socket.socket | None:
-    """A socket that listens there; None where the machine has no such address, or not yet. Raises CannotListen."""
+    """A socket that listens there; None where the machine has no such address, or not yet.
+
+    Raises CannotListen; PortTaken where another program has the port.
+    """
     address = ipaddress.ip_address(listen)
     family = socket.AF_INET6 if address.version == 6 else socket.AF_INET
     try:
@@ -63,7 +70,7 @@ def listening_socket(listen: str, port: int) -> socket.socket | None:
             return None
         if error.errno == errno.EADDRINUSE:
             told = "another program has it; choose another in page.port, or end that program"
-            raise CannotListen(f"page.port = {port}: {told}") from None
+            raise PortTaken(f"page.port = {port}: {told}") from None
         raise CannotListen(
             f"page.listen = {listen}, page.port = {port}: cannot be listened on ({error.strerror}); choose others"
         ) from None

@@ -1,66 +1,41 @@
 """The page's process: `rainstead-page SITE`, until told to stop by a signal."""
 
-import argparse
 import logging
-import signal
 import socket
-import sys
 from collections.abc import Callable, Sequence
-from pathlib import Path
 
 from rainstead.clock import Clock, SystemClock
-from rainstead.errors import RainsteadError
 from rainstead.inforce import settings_in_force
+from rainstead.running import NothingToDo, only_one, until_told, wait_until
 from rainstead.settings import Page
 
 from .site import Site
 
-__all__ = ["NO_PAGE", "main"]
+__all__ = ["main"]
 
-NO_PAGE = 6
-"""Exit code where the settings have no page: that of a program that is not configured (LSB, init scripts). The
-service's unit takes it for an end without failure, and does not start the program again."""
+RUNNING_FILE = "page.lock"
 _RETRY_MS = 5_000
-_LONGEST_WAIT_MS = 500
-_LIBRARIES = {"flask": "page", "waitress": "page", "jinja2": "page", "werkzeug": "page"}
+_LIBRARIES = {name: (name, "page") for name in ("flask", "waitress", "jinja2", "werkzeug")}
 
 _journal = logging.getLogger("rainstead.page")
 
 
 def main(argv: Sequence[str] | None = None) -> None:
-    """Run; what a person can mend is one message and exit code 2, or NO_PAGE."""
-    parser = argparse.ArgumentParser(prog="rainstead-page", description="Show a site to browsers; change nothing.")
-    parser.add_argument("site", type=Path, help="the site's folder, with site.toml and readings.db in it")
-    folder: Path = parser.parse_args(argv).site.absolute()
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(levelname)s %(message)s")
-    stopping: list[int] = []
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda signum, _frame: stopping.append(signum))
-    try:
+    """Run; how it begins and ends is `running`'s."""
+    with until_told("rainstead-page", "Show a site to browsers; change nothing.", argv, _journal, _LIBRARIES) as (
+        folder,
+        stopped,
+    ):
         clock = SystemClock()
         found = settings_in_force(folder, clock.wall_ms(), tell=_journal.error, table="page")
-        settings = found.settings
-        if settings.page is None:
-            print(
-                f"rainstead-page: {folder / 'site.toml'} has no [page] table, so there is nothing to show and nothing "
-                "to do; add one and start this again, if a page is wanted",
-                file=sys.stderr,
+        if found.settings.page is None:
+            raise NothingToDo(
+                f"{folder / 'site.toml'} has no [page] table, so there is nothing to show and nothing to do; add one "
+                "and start this again, if a page is wanted"
             )
-            raise SystemExit(NO_PAGE)
-        site = Site(folder, settings, refused=found.refused is not None)
-        _run(site, settings.page, clock, lambda: bool(stopping))
-    except RainsteadError as error:
-        print(f"rainstead-page: {error}", file=sys.stderr)
-        raise SystemExit(2) from None
-    except ModuleNotFoundError as error:
-        library = (error.name or "").partition(".")[0]
-        if library not in _LIBRARIES:
-            raise
-        print(
-            f"rainstead-page: {library} is not installed here; `pip install 'rainstead[page]'` adds it", file=sys.stderr
-        )
-        raise SystemExit(2) from None
-    _journal.info("stopped")
+        # The port alone would not tell who has it.
+        with only_one(folder / RUNNING_FILE, "showing this site", _journal):
+            _run(Site(folder, found, clock), found.settings.page, clock, stopped)
 
 
 def _run(site: Site, page: Page, clock: Clock, stopped: Callable[[], bool]) -> None:
@@ -100,7 +75,5 @@ def _bound(page: Page, clock: Clock, stopped: Callable[[], bool]) -> socket.sock
             told = "page.listen = %s: this machine has no such address, or not yet; waiting for it"
             _journal.warning(told, page.listen)
             is_told = True
-        due_ms = clock.boot_ms() + _RETRY_MS
-        while not stopped() and clock.boot_ms() < due_ms:
-            clock.wait_until(min(due_ms, clock.boot_ms() + _LONGEST_WAIT_MS))
+        wait_until(clock, clock.boot_ms() + _RETRY_MS, stopped)
     return None

@@ -5,8 +5,9 @@ import threading
 from dataclasses import dataclass
 from pathlib import Path
 
-from rainstead.errors import SettingsError
-from rainstead.settings import Page, Settings, load_settings
+from rainstead.clock import Clock
+from rainstead.inforce import InForce, settings_in_force
+from rainstead.settings import Page, Settings
 
 __all__ = ["Site", "Standing"]
 
@@ -25,18 +26,17 @@ class Standing:
 
 
 class Site:
-    """A site's folder, and the newest settings in it that were good.
+    """A site's folder, and the newest settings in it that were good. found: those that the page has started with."""
 
-    refused: the file cannot be used, and these settings are the log's copy.
-    """
-
-    def __init__(self, folder: Path, settings: Settings, *, refused: bool = False) -> None:
-        assert settings.page is not None
-        self.folder = folder
-        self.page: Page = settings.page
+    def __init__(self, folder: Path, found: InForce, clock: Clock) -> None:
+        assert found.settings.page is not None
+        self.folder, self._clock = folder, clock
+        self.page: Page = found.settings.page
         self._lock = threading.Lock()
+        self._found = found
         # What is wrong is not shown: a value that stands in the wrong place may be a secret.
-        self._standing = Standing(settings, 0, f"site.toml cannot be used, so {_GOOD_ONES}" if refused else None)
+        refused = found.refused is not None
+        self._standing = Standing(found.settings, 0, f"site.toml cannot be used, so {_GOOD_ONES}" if refused else None)
         self._seen = self._look()
 
     @property
@@ -63,17 +63,16 @@ class Site:
 
     def _read(self) -> Standing:
         before = self._standing
-        try:
-            settings = load_settings(self.path)
-        except SettingsError as error:
-            _journal.warning("the settings before hold, for those in the file cannot be used: %s", error)
+        found = settings_in_force(self.folder, self._clock.wall_ms(), tell=_journal.warning, before=self._found)
+        self._found = found
+        if found.refused is not None:
             return Standing(
                 before.settings, before.edition, f"site.toml was changed and cannot be used, so {_GOOD_ONES}"
             )
         _journal.info("the settings were read anew")
-        trouble = None
-        if settings.page is None or (settings.page.listen, settings.page.port) != (self.page.listen, self.page.port):
+        trouble, page = None, found.settings.page
+        if page is None or (page.listen, page.port) != (self.page.listen, self.page.port):
             trouble = "site.toml has another address for this page; it holds once rainstead-page is started again"
-        if settings.page is not None:
-            self.page = settings.page.model_copy(update={"listen": self.page.listen, "port": self.page.port})
-        return Standing(settings, before.edition + 1, trouble)
+        if page is not None:
+            self.page = page.model_copy(update={"listen": self.page.listen, "port": self.page.port})
+        return Standing(found.settings, before.edition + 1, trouble)

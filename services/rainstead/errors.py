@@ -5,6 +5,10 @@ class RainsteadError(Exception):
     """Anything that a person can mend: printed without a traceback, exit code not 0."""
 
 
+class HeldByAnother(RainsteadError):
+    """Another process has what there can be but one of; it may let go of it."""
+
+
 class OutOfDomain(RainsteadError, ValueError):
     """A number lies outside what a formula or a table is good for."""
 
@@ -36,7 +40,7 @@ class LogTooNew(LogError):
     """The log was written by a newer version than this one."""
 
 
-class LogBusy(LogError):
+class LogBusy(LogError, HeldByAnother):
     """Another process is the log's writer."""
 
 

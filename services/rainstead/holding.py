@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 from typing import Final
 
-from rainstead.errors import RainsteadError
+from rainstead.errors import HeldByAnother
 
 __all__ = ["AlreadyHeld", "Hold", "is_held"]
 
@@ -16,7 +16,7 @@ _BETWEEN_S: Final = 0.02
 """Whoever asks `is_held` has the file for some microseconds."""
 
 
-class AlreadyHeld(RainsteadError):
+class AlreadyHeld(HeldByAnother):
     """Another process holds the file. holder: its number as it wrote it, or unknown."""
 
     def __init__(self, path: Path, holder: str) -> None:

@@ -18,6 +18,7 @@ from fake_clock import FakeClock
 from pumped_site import PUMPED
 from werkzeug.test import Client
 
+from rainstead.inforce import InForce
 from rainstead.settings import load_settings
 from rainstead_page.app import make_app
 from rainstead_page.guarding import guarded
@@ -74,8 +75,7 @@ def paged_site(folder: Path, now_ms: int = NOW_MS, *, text: str = PAGED) -> Path
 @contextmanager
 def in_front_of(site: Path, clock: FakeClock, *, patience_s: float = 60) -> Iterator[Client]:
     """A client of the page, in this process."""
-    settings = load_settings(site / "site.toml")
-    held = Site(site, settings)
+    held = Site(site, InForce(load_settings(site / "site.toml"), "", None), clock)
     kept = Kept(held, clock, patience_s=patience_s)
     try:
         yield Client(

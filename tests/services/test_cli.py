@@ -14,6 +14,7 @@ from small_site import SETTINGS, Row, make_site
 from rainstead.cli import main
 from rainstead.log import WriterLock
 from rainstead.readings import Quality
+from rainstead.running import HELD_BY_ANOTHER
 
 RAINSTEAD = Path(sys.executable).with_name("rainstead")
 
@@ -71,11 +72,11 @@ class Runner:
         return ran.err
 
 
-def refused_by_process(*words: object) -> str:
+def refused_by_process(*words: object, code: int = 2) -> str:
     """The message of the real script, its output through a pipe."""
     words_typed = [str(word) for word in words]
     done = subprocess.run([RAINSTEAD, *words_typed], capture_output=True, text=True, timeout=60, check=False)
-    assert (done.returncode, done.stdout) == (2, "")
+    assert (done.returncode, done.stdout) == (code, "")
     assert done.stderr.startswith("rainstead: ") and "Traceback" not in done.stderr
     return done.stderr
 
@@ -151,7 +152,7 @@ def test_an_import_beside_the_logger_names_the_process_that_writes(site: Path, r
     (site / "more.csv").write_text("utc,sensor,value\n2026-03-10T11:00:00Z,gauge,1\n", encoding="utf-8")
     lock = WriterLock(site / "readings.db")
     try:
-        said = refused_by_process("import", site / "more.csv", "--site", site)
+        said = refused_by_process("import", site / "more.csv", "--site", site, code=HELD_BY_ANOTHER)
     finally:
         lock.release()
     assert f"process {os.getpid()} is writing this log" in said and "stop that one first" in said

@@ -11,7 +11,7 @@ from pathlib import Path
 from small_site import SETTINGS, make_site
 
 from rainstead.forward import forwarder_runs
-from rainstead.forward.process import NOTHING_TO_SEND_TO, SENT_BY_ANOTHER
+from rainstead.running import HELD_BY_ANOTHER, NOTHING_TO_DO
 
 UNIT = Path(__file__).parents[2] / "systemd" / "rainstead-forwarder.service"
 RUN = "import sys; from rainstead.forward.process import main; main(sys.argv[1:])"
@@ -38,7 +38,7 @@ def test_settings_without_a_server_end_it_with_a_plain_word_and_the_service_does
         f"rainstead-forwarder: {tmp_path / 'site.toml'} has no [forward] table, so there is no server to send to "
         "and nothing to do; add one and start this again, if the log is to be sent\n"
     )
-    assert code == NOTHING_TO_SEND_TO
+    assert code == NOTHING_TO_DO
     assert code in codes("SuccessExitStatus") and code in codes("RestartPreventExitStatus")
 
 
@@ -109,7 +109,7 @@ def test_a_second_forwarder_is_refused_and_whoever_looks_sees_that_one_runs(tmp_
         finally:
             process.kill()
     assert (code, said) == (
-        SENT_BY_ANOTHER,
+        HELD_BY_ANOTHER,
         f"rainstead-forwarder: {tmp_path}: process {process.pid} is sending this site's log already; stop that one "
         "first\n",
     )

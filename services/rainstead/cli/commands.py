@@ -8,7 +8,8 @@ from typing import Annotated, NoReturn
 import typer
 
 from rainstead import __version__
-from rainstead.errors import RainsteadError
+from rainstead.errors import HeldByAnother, RainsteadError
+from rainstead.running import HELD_BY_ANOTHER, WANTS_MENDING
 
 from . import book, clock, fit, logfile, losses, messages, note, planning, reading, roofs, run, servers, settings
 from .dashboards import dashboards
@@ -60,9 +61,11 @@ def _program(
 
 
 def main() -> None:
-    """Run; what a person can mend is one message and exit code 2, never a traceback."""
+    """Run; what a person can mend is one message and an exit code of `running`'s, never a traceback."""
     try:
         app()
+    except HeldByAnother as error:
+        _refuse(str(error), HELD_BY_ANOTHER)
     except RainsteadError as error:
         _refuse(str(error))
     except sqlite3.Error as error:
@@ -72,6 +75,6 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def _refuse(message: str) -> NoReturn:
+def _refuse(message: str, code: int = WANTS_MENDING) -> NoReturn:
     print(f"rainstead: {message}", file=sys.stderr)
-    sys.exit(2)
+    sys.exit(code)

@@ -1,18 +1,14 @@
 """The forwarder's process: `rainstead-forwarder SITE`, until told to stop by a signal."""
 
-import argparse
-import contextlib
 import logging
-import signal
 import sqlite3
-import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from rainstead.clock import Clock, SystemClock
-from rainstead.errors import LogError, LogMalformed, LogTooNew, NotALog, RainsteadError, SettingsError
-from rainstead.holding import AlreadyHeld, Hold
+from rainstead.errors import LogError, LogMalformed, LogTooNew, NotALog, SettingsError
 from rainstead.inforce import settings_in_force
+from rainstead.running import NothingToDo, only_one, until_told, wait_until
 from rainstead.settings import Forward, Settings
 
 from .forwarder import Forwarder
@@ -20,14 +16,8 @@ from .server import InfluxServer
 from .standing import RUNNING_FILE
 from .token import read_token
 
-__all__ = ["NOTHING_TO_SEND_TO", "SENT_BY_ANOTHER", "main", "server_of"]
+__all__ = ["main", "server_of"]
 
-NOTHING_TO_SEND_TO = 6
-"""Exit code where the settings name no server: that of a program that is not configured (LSB, init scripts). The
-service's unit takes it for an end without failure, and does not start the program again."""
-SENT_BY_ANOTHER = 3
-"""Exit code where another forwarder is at work; the service tries again, for that one may end."""
-_LONGEST_WAIT_MS = 1000
 _RETRY_MS = 10_000
 
 _journal = logging.getLogger("rainstead.forwarder")
@@ -50,63 +40,27 @@ def server_of(forward: Forward, folder: Path) -> InfluxServer:
 
 
 def main(argv: Sequence[str] | None = None) -> None:
-    """Run; what a person can mend is one message and exit code 2, or NOTHING_TO_SEND_TO."""
-    parser = argparse.ArgumentParser(prog="rainstead-forwarder", description="Send a site's log to a server.")
-    parser.add_argument("site", type=Path, help="the site's folder, with site.toml and readings.db in it")
-    folder: Path = parser.parse_args(argv).site.absolute()
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(levelname)s %(message)s")
-    stopping: list[int] = []
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda signum, _frame: stopping.append(signum))
-    try:
+    """Run; how it begins and ends is `running`'s."""
+    with until_told(
+        "rainstead-forwarder",
+        "Send a site's log to a server.",
+        argv,
+        _journal,
+        {"influxdb_client": ("influxdb-client", "desk")},
+    ) as (folder, stopped):
         clock = SystemClock()
         settings = settings_in_force(folder, clock.wall_ms(), tell=_journal.error, table="forward").settings
         if settings.forward is None:
-            print(
-                f"rainstead-forwarder: {folder / 'site.toml'} has no [forward] table, so there is no server to send to "
-                "and nothing to do; add one and start this again, if the log is to be sent",
-                file=sys.stderr,
+            raise NothingToDo(
+                f"{folder / 'site.toml'} has no [forward] table, so there is no server to send to and nothing to do; "
+                "add one and start this again, if the log is to be sent"
             )
-            raise SystemExit(NOTHING_TO_SEND_TO)
         server = server_of(settings.forward, folder)
-        with _only_one(folder):
+        # Two would send all of it twice.
+        with only_one(folder / RUNNING_FILE, "sending this site's log", _journal):
             _journal.info("sending %s to %s", settings.site.name, server.name)
-            _run(settings, folder, server, settings.forward, clock, lambda: bool(stopping))
+            _run(settings, folder, server, settings.forward, clock, stopped)
         server.close()
-    except AlreadyHeld as error:
-        print(
-            f"rainstead-forwarder: {folder}: process {error.holder} is sending this site's log already; stop that one "
-            "first",
-            file=sys.stderr,
-        )
-        raise SystemExit(SENT_BY_ANOTHER) from None
-    except RainsteadError as error:
-        print(f"rainstead-forwarder: {error}", file=sys.stderr)
-        raise SystemExit(2) from None
-    except ModuleNotFoundError as error:
-        if (error.name or "").partition(".")[0] != "influxdb_client":
-            raise
-        print(
-            "rainstead-forwarder: influxdb-client is not installed here; `pip install 'rainstead[desk]'` adds it",
-            file=sys.stderr,
-        )
-        raise SystemExit(2) from None
-    _journal.info("stopped")
-
-
-@contextlib.contextmanager
-def _only_one(folder: Path) -> Iterator[None]:
-    """Two would send all of it twice; and whoever looks sees by it that there is one. Raises AlreadyHeld."""
-    try:
-        hold = Hold(folder / RUNNING_FILE)
-    except OSError as error:  # a disk that is full may have room later
-        _journal.warning("%s: cannot be made (%s)", folder / RUNNING_FILE, error.strerror)
-        yield
-        return
-    try:
-        yield
-    finally:
-        hold.release()
 
 
 def _run(
@@ -135,8 +89,7 @@ def _run(
                 if str(error) != trouble:
                     _journal.warning("the log cannot be read now: %s", error)
                 trouble, due_ms = str(error), now_ms + _RETRY_MS
-            while not stopped() and clock.boot_ms() < due_ms:
-                clock.wait_until(min(due_ms, clock.boot_ms() + _LONGEST_WAIT_MS))
+            wait_until(clock, due_ms, stopped)
     finally:
         if forwarder is not None:
             forwarder.close()

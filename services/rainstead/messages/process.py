@@ -1,21 +1,18 @@
 """The messenger's process: `rainstead-messenger SITE`, until told to stop by a signal."""
 
-import argparse
 import contextlib
 import json
 import logging
-import signal
 import sqlite3
-import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
 from rainstead.clock import Clock, SystemClock
-from rainstead.errors import RainsteadError, SettingsError
-from rainstead.holding import AlreadyHeld, Hold
+from rainstead.errors import SettingsError
 from rainstead.inforce import settings_in_force
-from rainstead.settings import Messages, Settings, advice
+from rainstead.running import NothingToDo, only_one, until_told, wait_until
+from rainstead.settings import Messages, Settings, messages_advice
 
 from .address import Address, read_address
 from .carrier import BrokerCarrier, Carrier, OnceCarrier, check_address
@@ -23,14 +20,8 @@ from .lookout import Lookout
 from .messenger import Messenger
 from .store import MESSAGES_FILE, RUNNING_FILE, NotMessages, Store
 
-__all__ = ["NOBODY_TO_TELL", "TOLD_BY_ANOTHER", "addresses_of", "carriers_of", "main", "open_store"]
+__all__ = ["addresses_of", "carriers_of", "main", "open_store"]
 
-NOBODY_TO_TELL: Final = 6
-"""Exit code where the settings have no [messages] table: that of a program that is not configured. The service's unit
-takes it for an end without failure, and does not start the program again."""
-TOLD_BY_ANOTHER: Final = 3
-"""Exit code where another messenger is at work; the service tries again, for that one may end."""
-_LONGEST_WAIT_MS: Final = 1000
 _RETRY_MS: Final = 10_000
 _MOST_ASIDE: Final = 5
 _UNREAD_MS: Final = 60_000
@@ -92,54 +83,24 @@ def open_store(folder: Path, wall_ms: int) -> Store:
         return Store(path)
 
 
-def _held(folder: Path) -> Hold | None:
-    """That no second messenger tells all of it twice. None where the disk has no room for the file."""
-    try:
-        return Hold(folder / RUNNING_FILE)
-    except OSError:
-        return None
-
-
 def main(argv: Sequence[str] | None = None) -> None:
-    """Run; what a person can mend is one message and exit code 2, or NOBODY_TO_TELL."""
-    parser = argparse.ArgumentParser(prog="rainstead-messenger", description="Carry a site's alarms outward.")
-    parser.add_argument("site", type=Path, help="the site's folder, with site.toml and readings.db in it")
-    folder: Path = parser.parse_args(argv).site.absolute()
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(levelname)s %(message)s")
-    stopping: list[int] = []
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda signum, _frame: stopping.append(signum))
-    try:
+    """Run; how it begins and ends is `running`'s."""
+    with until_told("rainstead-messenger", "Carry a site's alarms outward.", argv, _journal) as (folder, stopped):
         clock = SystemClock()
         settings = settings_in_force(folder, clock.wall_ms(), tell=_journal.error, table="messages").settings
         if settings.messages is None:
-            print(
-                f"rainstead-messenger: {folder / 'site.toml'} has no [messages] table, so there is nobody to tell and "
-                "nothing to do; add one and start this again, if alarms are to be sent",
-                file=sys.stderr,
+            raise NothingToDo(
+                f"{folder / 'site.toml'} has no [messages] table, so there is nobody to tell and nothing to do; add "
+                "one and start this again, if alarms are to be sent"
             )
-            raise SystemExit(NOBODY_TO_TELL)
         addresses = addresses_of(settings.messages, folder)
         _check(settings.messages, folder, addresses)
-        for line in advice(settings, folder):
-            if line.startswith("messages."):
-                _journal.warning("%s", line)
-        hold = _held(folder)
-        _journal.info("telling of %s: %s", settings.site.name, ", ".join(addresses))
-        _run(settings, settings.messages, folder, addresses, clock, lambda: bool(stopping))
-        if hold is not None:
-            hold.release()
-    except AlreadyHeld as error:
-        print(
-            f"rainstead-messenger: {folder}: process {error.holder} is telling of this site already; stop that one "
-            "first",
-            file=sys.stderr,
-        )
-        raise SystemExit(TOLD_BY_ANOTHER) from None
-    except RainsteadError as error:
-        print(f"rainstead-messenger: {error}", file=sys.stderr)
-        raise SystemExit(2) from None
-    _journal.info("stopped")
+        for line in messages_advice(settings.messages, folder):
+            _journal.warning("%s", line)
+        # Two would tell all of it twice.
+        with only_one(folder / RUNNING_FILE, "telling of this site", _journal):
+            _journal.info("telling of %s: %s", settings.site.name, ", ".join(addresses))
+            _run(settings, settings.messages, folder, addresses, clock, stopped)
 
 
 class _Life:
@@ -221,7 +182,6 @@ def _run(
                 if str(error) != trouble:
                     _journal.warning("cannot go on now, and try again: %s", error)
                 trouble, due_ms = str(error), now_ms + _RETRY_MS
-            while not stopped() and clock.boot_ms() < due_ms:
-                clock.wait_until(min(due_ms, clock.boot_ms() + _LONGEST_WAIT_MS))
+            wait_until(clock, due_ms, stopped)
     finally:
         life.close()

@@ -1,6 +1,6 @@
 """A site's settings: one TOML file, checked before anything trusts it."""
 
-from .advice import advice
+from .advice import advice, messages_advice
 from .dates import since_ms
 from .load import load_settings, parse_settings, read_settings, settings_digest
 from .model import (
@@ -45,6 +45,7 @@ __all__ = [
     "TippingBucket",
     "advice",
     "load_settings",
+    "messages_advice",
     "parse_settings",
     "read_settings",
     "sensor_kind",

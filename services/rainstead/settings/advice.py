@@ -4,10 +4,10 @@ import re
 from pathlib import Path
 
 from .addresses import address_advice
-from .model import Settings
+from .model import Messages, Settings
 from .shared_port import shared_port
 
-__all__ = ["advice"]
+__all__ = ["advice", "messages_advice"]
 
 _RENUMBERED = re.compile(r"/dev/tty(USB|ACM)\d+")
 """Numbers given out in the order in which adapters are found; ports of the board itself (ttyAMA, ttyS) keep theirs."""
@@ -30,9 +30,18 @@ def advice(settings: Settings, folder: Path) -> tuple[str, ...]:
             lines += shared_port(f"sensors.{name}.port", port, folder)
     if settings.forward is not None:
         lines += _of_token(folder / settings.forward.token_file)
-    for name, channel in ({} if settings.messages is None else settings.messages.channels).items():
-        lines += address_advice(f"messages.channels.{name}.address_file", folder / channel.address_file)
+    if settings.messages is not None:
+        lines += messages_advice(settings.messages, folder)
     return tuple(lines)
+
+
+def messages_advice(messages: Messages, folder: Path) -> tuple[str, ...]:
+    """The same of the channels' addresses alone, for whoever may read them and is no judge of ports."""
+    return tuple(
+        line
+        for name, channel in messages.channels.items()
+        for line in address_advice(f"messages.channels.{name}.address_file", folder / channel.address_file)
+    )
 
 
 def _of_token(path: Path) -> list[str]:

@@ -20,9 +20,10 @@ from werkzeug.test import Client
 
 from rainstead import answers
 from rainstead.errors import LogDamaged
+from rainstead.inforce import InForce
 from rainstead.log import LogReader, LogWriter
 from rainstead.readings import Kind
-from rainstead.settings import load_settings
+from rainstead.settings import load_settings, parse_settings
 from rainstead_page.keeping import Kept
 from rainstead_page.screens import SCREENS, Screen
 from rainstead_page.site import Site
@@ -181,12 +182,45 @@ def test_settings_edited_to_nonsense_do_not_hold_and_good_ones_do(
         assert "2,400 L" in told
         for _ in range(3):
             page.get("/")
-        assert caplog.text.count("cannot be used") == 1
+        assert caplog.text.count("which were in force before") == 1
         toml.unlink()
         assert "cannot be used" in page.get("/").text
         toml.write_text(PAGED.replace('name = "Hand-worked"', 'name = "Renamed"'), "utf-8")
         told = page.get("/").text
         assert "Renamed" in told and "cannot be used" not in told
+
+
+NO_SENSORS = """
+[site]
+name = "Bare"
+time_zone = "UTC"
+latitude_deg = 39.0
+
+[tanks.spare]
+brim = "1.0 m"
+calibrations = [{ shape = "cuboid", length = "2 m", width = "1 m" }]
+
+[page]
+"""
+NAMES_SWAPPED = PAGED.replace('"gauge"', '"x"').replace('"meter"', '"gauge"').replace('"x"', '"meter"')
+NAMES_SWAPPED = NAMES_SWAPPED.replace("s.gauge]", "s.x]").replace("s.meter]", "s.gauge]").replace("s.x]", "s.meter]")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [(NO_SENSORS, "there is nothing to read"), (NAMES_SWAPPED, "give the new sensor a new name")],
+    ids=["no sensors", "another kind under a name that the log has"],
+)
+def test_an_edit_that_the_logger_would_refuse_does_not_hold_here_either(
+    site: Path, clock: FakeClock, caplog: pytest.LogCaptureFixture, text: str, said: str
+) -> None:
+    parse_settings(text, "good in itself")
+    with in_front_of(site, clock) as page:
+        page.get("/")
+        (site / "site.toml").write_text(text, "utf-8")
+        later(clock, 0.02)
+        assert "site.toml was changed and cannot be used, so the last good settings hold" in page.get("/").text
+    assert said in caplog.text and "which were in force before" in caplog.text
 
 
 def test_new_names_hold_at_once_and_a_new_port_at_the_next_start(site: Path, clock: FakeClock) -> None:
@@ -377,7 +411,7 @@ def when_there(page: Client) -> str:
 
 
 def test_questions_that_differ_do_not_fill_the_memory(site: Path, clock: FakeClock) -> None:
-    kept = Kept(Site(site, load_settings(site / "site.toml")), clock)
+    kept = Kept(Site(site, InForce(load_settings(site / "site.toml"), "", None), clock), clock)
     for days in range(1, 60):
         assert kept.ask("rain", {"days": days}).answer is not None
     assert len(kept._entries) < 30

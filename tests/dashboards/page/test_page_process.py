@@ -22,6 +22,7 @@ from paged_site import NOW_MS, PAGED, free_port, get, in_front_of, paged_site, r
 from rainstead.clock import SystemClock
 from rainstead.log import LogWriter
 from rainstead.readings import Kind
+from rainstead.running import HELD_BY_ANOTHER, NOTHING_TO_DO
 from rainstead_page import process
 from rainstead_page.listening import CannotListen, listening_socket, serve
 
@@ -55,7 +56,7 @@ Ended = Callable[[Path], tuple[object, str]]
 
 def test_settings_without_a_page_end_with_their_own_code_and_say_what_to_add(tmp_path: Path, ended: Ended) -> None:
     code, told = ended(paged_site(tmp_path, text=PAGED.split("[page]")[0]))
-    assert code == process.NO_PAGE == 6
+    assert code == NOTHING_TO_DO == 6
     assert "site.toml has no [page] table" in told
 
 
@@ -87,7 +88,15 @@ def test_a_port_that_another_has_is_one_message(tmp_path: Path, ended: Ended) ->
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
         code, told = ended(site_on(tmp_path, port))
-    assert code == 2 and f"page.port = {port}: another program has it" in told
+    assert code == HELD_BY_ANOTHER == 3 and f"page.port = {port}: another program has it" in told
+
+
+def test_a_second_page_of_a_site_is_refused_and_told_which_the_first_is(tmp_path: Path, ended: Ended) -> None:
+    site = site_on(tmp_path, free_port())
+    with running_page(site) as first:
+        code, told = ended(site)
+    assert code == HELD_BY_ANOTHER
+    assert told == (f"rainstead-page: {site}: process {first.pid} is showing this site already; stop that one first\n")
 
 
 def test_a_missing_library_is_told_with_the_way_to_get_it(

@@ -21,8 +21,8 @@ from typer.testing import CliRunner
 from rainstead.cli.commands import app
 from rainstead.holding import Hold
 from rainstead.messages import process, read_messages
-from rainstead.messages.process import NOBODY_TO_TELL
 from rainstead.messages.store import Store
+from rainstead.running import HELD_BY_ANOTHER, NOTHING_TO_DO
 from rainstead.settings import parse_settings, settings_digest, starter
 
 RUN = "import sys; from rainstead.messages.process import main; main(sys.argv[1:])"
@@ -74,7 +74,7 @@ def test_settings_without_messages_end_it_with_a_plain_word_and_a_code_of_its_ow
         f"rainstead-messenger: {tmp_path / 'site.toml'} has no [messages] table, so there is nobody to tell and "
         "nothing to do; add one and start this again, if alarms are to be sent\n"
     )
-    assert code == NOBODY_TO_TELL == 6
+    assert code == NOTHING_TO_DO == 6
 
 
 @pytest.mark.parametrize(
@@ -359,7 +359,7 @@ def test_a_second_messenger_of_a_site_is_refused_and_told_which_the_first_is(tmp
     with running(tmp_path) as process:
         wait_for((tmp_path / "messages.db").exists, "its file")
         code, said = ended(tmp_path, SETTINGS + WEB)
-    assert code == 3
+    assert code == HELD_BY_ANOTHER
     assert f"process {process.pid} is telling of this site already" in said
     with running(tmp_path) as process:
         wait_for(lambda: b"telling of" in (tmp_path / "journal").read_bytes(), "its second life")
