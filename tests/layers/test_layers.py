@@ -19,6 +19,7 @@ OURS = (
     "alarms",
     "answers",
     "importing",
+    "sickness",
     "notebook",
     "evidence",
     "plots",

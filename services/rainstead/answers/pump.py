@@ -9,9 +9,9 @@ from rainstead import calc
 from rainstead.derive import Deriver, FlowRows
 from rainstead.errors import RainsteadError
 from rainstead.log import ReadingSource
-from rainstead.meterdoubt import doubtful_words, doubts_of
 from rainstead.readings import F64, I64, U8
 from rainstead.settings import Settings
+from rainstead.sickness import doubtful_words, doubts_of
 
 from .answer import Answer, head
 from .levels import Z_95

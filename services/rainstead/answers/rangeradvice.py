@@ -6,11 +6,11 @@ from typing import Final
 import numpy as np
 
 from rainstead import calc
-from rainstead.judgedlevels import judged_levels
 from rainstead.localtime import local
 from rainstead.log import ReadingSource
 from rainstead.readings import I64, Quality
 from rainstead.settings import Ranger, Settings
+from rainstead.sickness import judged_levels
 
 __all__ = ["LOOK_BACK_MS", "ranger_advice"]
 

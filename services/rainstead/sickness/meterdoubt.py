@@ -9,9 +9,10 @@ import numpy as np
 
 from rainstead import calc
 from rainstead.calc import PulseDoubt
-from rainstead.lasthours import ROOF_LAG_MS, STEP_MS, WINDOWS, LastHours
 from rainstead.readings import F64, I64, U8
 from rainstead.settings import FlowPulse, Settings, since_ms
+
+from .lasthours import ROOF_LAG_MS, STEP_MS, WINDOWS, LastHours
 
 __all__ = ["DOUBT_WORDS", "IdleMeter", "doubtful_words", "doubts_of", "idle_meter"]
 

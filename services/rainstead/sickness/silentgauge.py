@@ -11,9 +11,10 @@ from typing import Final
 import numpy as np
 
 from rainstead import calc
-from rainstead.lasthours import ROOF_LAG_MS, STEP_MS, WINDOWS, LastHours
 from rainstead.readings import F64, Quality
 from rainstead.settings import Settings
+
+from .lasthours import ROOF_LAG_MS, STEP_MS, WINDOWS, LastHours
 
 __all__ = ["SilentGauge", "silent_gauge"]
 
