@@ -42,6 +42,21 @@ def test_the_page_says_what_is_lost_since_when_and_what_was_left_out(
     assert "nan" not in out.lower() and "Traceback" not in out
 
 
+def test_what_it_rests_on_is_named_beside_what_was_looked_through(
+    site: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def since(*words: object) -> str:
+        _, out, _ = run(capsys, monkeypatch, *words, "--site", site, *AS_OF)
+        return " ".join(out.split("Litres a day")[1].split("`would find`")[0].split()[-14:])
+
+    assert since().endswith("Since 2026-03-01, the day of the first good level (looked at since 2025-12-28).")
+    assert since("--days", "22").endswith("Since 2026-03-06.")
+    assert since("pool").endswith("Looked at since 2025-12-28, and found no good level.")
+    _, out, _ = run(capsys, monkeypatch, "--site", site, *AS_OF, "--json")
+    answer = json.loads(out)
+    assert answer["from_utc"].startswith("2025-12-28") and answer["levels_from_utc"].startswith("2026-03-01")
+
+
 def test_json_has_the_estimate_or_the_reason(
     site: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -107,9 +107,13 @@ class TankLosses:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LossesAnswer(Answer):
-    """from_ms: the first day that was looked at. false_calls_a_year: that the watch is set to, for each tank."""
+    """from_ms: since when was looked. levels_from_ms: the first good level since then, of any tank that was asked for.
+
+    false_calls_a_year: that the watch is set to, for each tank.
+    """
 
     from_ms: int
+    levels_from_ms: int | None
     false_calls_a_year: float
     tanks: tuple[TankLosses, ...]
 
@@ -134,11 +138,14 @@ def losses(
         raise NoLevels("no tank in the settings has a level sensor, so nothing is known of what they lose")
     from_ms = as_of_ms - days * _DAY_MS
     evidence = gather(settings, reader, notes, from_ms=from_ms, upto_ms=as_of_ms, progress=progress)
+    asked = [name for name in measured if only in (None, name)]
+    firsts = [int(evidence.tanks[name].t_ms[0]) for name in asked if len(evidence.tanks[name].t_ms)]
     return LossesAnswer(
         **head(settings, reader, as_of_ms),
         from_ms=from_ms,
+        levels_from_ms=min(firsts, default=None),
         false_calls_a_year=365.25 / CALM_DAYS,
-        tanks=tuple(losses_of(settings, evidence, name) for name in measured if only in (None, name)),
+        tanks=tuple(losses_of(settings, evidence, name) for name in asked),
     )
 
 

@@ -12,6 +12,7 @@ from .words import moment
 
 __all__ = ["losses"]
 
+_DAY_MS = 86_400_000
 _CAUTION = "A formula for evaporation only bounds it: a bucket of water beside the tank, out of the rain, decides."
 _BY = {
     "mornings": "from dawn to dawn on standing days",
@@ -44,15 +45,25 @@ def losses(answer: LossesAnswer) -> Group:
     parts: list[Any] = [table, _dim("Litres a day, with the 95 % interval."), Text("")]
     for tank in answer.tanks:
         parts += [*_told(tank, answer.time_zone), Text("")]
-    since = f"{local(answer.from_ms, answer.time_zone):%Y-%m-%d}"
     calm = f"{answer.false_calls_a_year:.1f}"
     parts.append(
         _dim(
-            f"Since {since}. `would find`: a new loss of that size is called after a week of standing days; "
+            f"{_since(answer)}. `would find`: a new loss of that size is called after a week of standing days; "
             f"the watch is set to at most {calm} false calls a tank and year."
         )
     )
     return Group(*parts, _dim(_CAUTION))
+
+
+def _since(answer: LossesAnswer) -> str:
+    """What the answer rests on; where that is less than was looked through, both."""
+    looked = f"{local(answer.from_ms, answer.time_zone):%Y-%m-%d}"
+    if answer.levels_from_ms is None:
+        return f"Looked at since {looked}, and found no good level"
+    first = f"{local(answer.levels_from_ms, answer.time_zone):%Y-%m-%d}"
+    if answer.levels_from_ms - answer.from_ms < _DAY_MS:
+        return f"Since {looked}"
+    return f"Since {first}, the day of the first good level (looked at since {looked})"
 
 
 def _told(tank: TankLosses, zone: str) -> list[Any]:
