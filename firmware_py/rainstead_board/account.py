@@ -32,6 +32,10 @@ def as_line(facts: Facts) -> str:
     told = [f"{name}: {why}" for name, why in facts.troubles.items() if why is not None]
     if facts.disk_trouble is not None:
         told.insert(0, f"readings cannot be stored ({facts.disk_trouble}), {facts.waiting} wait in memory")
+    if facts.supply_is_low:
+        told.append("the board's supply is low")
+    if facts.spare_room == "used":
+        told.append("the disk was full and the room kept for that is used")
     if not facts.clock_is_trusted:
         told.append("the clock is not set")
     if facts.settings_refused is not None:
@@ -65,6 +69,9 @@ def as_data(
         "wal_bytes": wal_bytes(log),
         "sqlite_version": sqlite3.sqlite_version,
         **board_facts(),
+        "supply_low_age_s": facts.supply_low_age_s,
+        "began": facts.began,
+        "spare_room": facts.spare_room,
         "sensors": [
             {
                 "name": channel.name,

@@ -1,4 +1,5 @@
-"""Alarms of the board itself: a disk that fills or fails, a sensor that stays in trouble, a clock nobody sets."""
+"""Alarms of the board itself: a disk that fills or fails, a sensor that stays in trouble, a clock nobody sets, a supply
+that is low."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -20,7 +21,9 @@ class Facts:
 
     troubles: what is wrong with each sensor. free_mb: None where the disk does not say. damaged_logs: names of those
     that were moved aside and are still there. settings_refused: what is wrong with the site's file, where older
-    settings stand in for it.
+    settings stand in for it. spare_room: `laid`, `used`, `missing`, or None where none is wanted; spare_mb: its size.
+    supply_is_low: now or in the last minutes; None where nobody knows. began: what is to be said of how the run before
+    this one ended.
     """
 
     boot_ms: int
@@ -34,6 +37,11 @@ class Facts:
     calculation_failed: str | None
     damaged_logs: tuple[str, ...] = ()
     settings_refused: str | None = None
+    spare_room: str | None = None
+    spare_mb: float = 0.0
+    supply_is_low: bool | None = None
+    supply_low_age_s: float | None = None
+    began: str | None = None
 
 
 class BoardWatch:
@@ -56,15 +64,9 @@ class BoardWatch:
     def look(self, facts: Facts) -> list[AlarmEvent]:
         """The alarms that these facts raise and clear."""
         found: list[AlarmEvent] = []
-        space = self._space
-        if facts.free_mb is not None:
-            limit_mb = space.free_mb + (space.deadband_mb if ("low_space", "site") in self._active else 0.0)
-            low = facts.free_mb <= limit_mb
-            reason = f"{facts.free_mb:.0f} MB are free on the log's disk" + (
-                "; make room, or readings will wait in memory and be lost in the end" if low else ""
-            )
-            found += self._tell(facts, "low_space", "site", low, facts.free_mb, space.free_mb, "MB", reason)
+        found += self._space_left(facts)
         found += self._disk(facts)
+        found += self._supply(facts)
         unset_ms = facts.boot_ms - self._started_ms
         unset = not facts.clock_is_trusted and (unset_ms >= CLOCK_AFTER_MS or ("clock_unset", "site") in self._active)
         reason = (
@@ -103,6 +105,44 @@ class BoardWatch:
                 found += self._tell(facts, "sensor_fault", name, False, 0.0, 0.0, "min", "the settings have it no more")
         self._gone = []
         return found
+
+    def _space_left(self, facts: Facts) -> list[AlarmEvent]:
+        """Little room, then none but what was kept for it. That is no room to be had: it is owed to the next time."""
+        space, used_key = self._space, ("spare_room_used", "site")
+        # After a restart nobody knows why there is none; where the alarm stands it was used.
+        used = facts.spare_room == "used" or (facts.spare_room == "missing" and used_key in self._active)
+        found = []
+        if facts.free_mb is not None:
+            room_mb = max(0.0, facts.free_mb - facts.spare_mb) if used else facts.free_mb
+            limit_mb = space.free_mb + (space.deadband_mb if ("low_space", "site") in self._active else 0.0)
+            low = room_mb <= limit_mb
+            besides = f", {facts.spare_mb:.0f} of them kept for a full disk" if used else ""
+            reason = f"{facts.free_mb:.0f} MB are free on the log's disk{besides}" + (
+                "; make room, or readings will wait in memory and be lost in the end" if low else ""
+            )
+            found += self._tell(facts, "low_space", "site", low, room_mb, space.free_mb, "MB", reason)
+        left_mb = facts.free_mb or 0.0
+        reason = (
+            f"the disk was full, and the {facts.spare_mb:.0f} MB that were kept for this are used; {left_mb:.0f} MB "
+            "are free: make room now"
+            if used
+            else f"{facts.spare_mb:.0f} MB are kept for a full disk again"
+            if facts.spare_room == "laid"
+            else "the settings keep no room for a full disk any more"
+        )
+        return found + self._tell(facts, *used_key, used, left_mb, facts.spare_mb, "MB", reason)
+
+    def _supply(self, facts: Facts) -> list[AlarmEvent]:
+        low = facts.supply_is_low is True
+        reason = (
+            "the supply voltage of the board is too low: cards, USB adapters and sensors fail of it first"
+            if low
+            else "the supply has not been low for some minutes"
+            if facts.supply_is_low is False
+            else "how the supply is now is not known"
+        )
+        besides = f"; {facts.began}" if facts.began and not low else ""
+        return self._tell(facts, "supply_low", "site", low, float(low), 0.0, "", f"{reason}{besides}")
 
     def _disk(self, facts: Facts) -> list[AlarmEvent]:
         waiting, key = float(facts.waiting), ("disk_fault", "site")

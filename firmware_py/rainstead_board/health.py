@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
 
+from .supply import read_supply
+
 __all__ = ["Counting", "board_facts", "free_mb", "open_files", "resident_bytes", "write_health", "written_bytes"]
 
 _PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
@@ -68,11 +70,7 @@ def board_facts(sys_folder: Path = Path("/sys")) -> dict[str, float | bool | Non
     for path in sys_folder.glob("class/thermal/thermal_zone*/temp"):
         with contextlib.suppress(OSError, ValueError):
             temperatures.append(int(path.read_text(encoding="ascii")) / 1000)
-    low: list[bool] = []
-    for path in sys_folder.glob("class/hwmon/hwmon*/in*_lcrit_alarm"):
-        with contextlib.suppress(OSError, ValueError):
-            low.append(int(path.read_text(encoding="ascii")) != 0)
     return {
         "board_temperature_c": max(temperatures, default=None),
-        "supply_is_low": any(low) if low else None,
+        "supply_is_low": read_supply(sys_folder).is_low,
     }

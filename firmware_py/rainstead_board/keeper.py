@@ -65,6 +65,8 @@ class Keeper:
         self.busy: Callable[[int], None] = lambda _: None
         """Called in the middle of long work, so that whoever waits for a sign of life gets one, with the milliseconds
         that the next piece may take; 0 for what is usual."""
+        self.make_room: Callable[[Exception], bool] = lambda _: False
+        """Asked where the disk refused something; whether there is more room on it now than before."""
         self.disk_trouble: str | None = None
         """Why readings are not being stored, while they are not."""
         self.calculation_failed: str | None = None
@@ -105,8 +107,7 @@ class Keeper:
         self._what_stays = WhatStays(settings, writer.path, clock)
         self._tended_ms: int | None = None
         self._tend_at_ms = 0
-        self._retry_at_ms = 0
-        self._refused = 0
+        self._retry_at_ms = self._refused = 0
         self._doubt = Doubt(writer, clock, self._long_work)
         self._checkpoint_ms = 0
         self._begin_at_ms = 0
@@ -120,6 +121,10 @@ class Keeper:
         ):
             # Set while no logger ran, or while a disk refused to hear of it.
             self._put_right()
+
+    def run_before_was_cut(self) -> bool:
+        """Whether the logger's run before this one did not end in order. Raises sqlite3.Error."""
+        return self.writer.was_cut_off(self._boot)
 
     def wall_ms(self) -> int:
         """The stamp of this moment."""
@@ -138,6 +143,20 @@ class Keeper:
     def keep_events(self, events: Iterable[AlarmEvent]) -> None:
         """Put events into the log with the next commit, or as soon as the disk takes them."""
         self.events += events
+
+    def secure(self) -> None:
+        """Power may go at any moment: commit what waits, with the calculation's state, and leave nothing half way."""
+        self._commit(self._clock.boot_ms())
+        if self.disk_trouble is None:
+            self._keep_state_or_not()
+            with contextlib.suppress(sqlite3.Error):  # it is committed; this only makes the next start shorter
+                self.writer.fold_in()
+
+    def try_once_more(self) -> None:
+        """Open the log anew and commit what waits, whatever the disk said before."""
+        self._retry_at_ms = 0
+        self._reopen()
+        self._commit(self._clock.boot_ms())
 
     def finish(self) -> None:
         """Commit all that is left and the calculation's state, and close the log."""
@@ -220,6 +239,8 @@ class Keeper:
                 self._store(rows)
             except sqlite3.Error as error:
                 self.waiting.put_back(readings)
+                if self.make_room(error):
+                    continue
                 self._disk_failed(error)
                 return
             except Exception as error:  # a damaged row may hold anything

@@ -26,7 +26,8 @@ class LogCare:
     no log be opened or begun, it is tried again until it does, and what sensors say waits meanwhile.
 
     keeper_of: makes what writes the log as it stands; `floor_ms` is still to be given.
-    busy: given to each keeper. allow: told before long work how many milliseconds it may take, and with 0 after it.
+    busy, make_room: given to each keeper; make_room is asked as well where no log can be opened. allow: told before
+    long work how many milliseconds it may take, and with 0 after it.
     on_log: called each time that there is a log to go on with, with the events that stand in it or are about to.
     Raises what Keeper raises, but neither LogMalformed nor what comes of the disk.
     """
@@ -44,12 +45,13 @@ class LogCare:
         clock_is_trusted: Callable[[], bool],
         allow: Callable[[int], None],
         busy: Callable[[int], None],
+        make_room: Callable[[Exception], bool],
         on_log: Callable[[Sequence[AlarmEvent]], None],
     ) -> None:
         self.writer = writer
         self._keeper_of, self._clock, self._waiting = keeper_of, clock, waiting
         self._clock_is_trusted, self._on_log = clock_is_trusted, on_log
-        self._allow, self._busy = allow, busy
+        self._allow, self._busy, self._make_room = allow, busy, make_room
         self._aside_told: tuple[Path, str] | None = None
         self._take_up(None)
 
@@ -62,6 +64,24 @@ class LogCare:
         except LogMalformed as error:
             due_ms = self._take_up(self.keeper, error.why)
         return due_ms
+
+    def secure(self) -> None:
+        """Power may go at any moment: see Keeper."""
+        if isinstance(self.keeper, Keeper):
+            try:
+                self.keeper.secure()
+            except LogMalformed as error:
+                self._take_up(self.keeper, error.why)
+
+    def try_once_more(self) -> None:
+        """Store what waits now, if the disk lets us, however soon after the last try."""
+        try:
+            if isinstance(self.keeper, Logless):
+                self._take_up(self.keeper)
+            if isinstance(self.keeper, Keeper):
+                self.keeper.try_once_more()
+        except LogMalformed as error:
+            self._take_up(self.keeper, error.why)
 
     def begin_anew_if_taken(self) -> int | None:
         """Where somebody deleted or moved the log while it was written, begin a new one; then returns as `step`."""
@@ -106,6 +126,8 @@ class LogCare:
             else:
                 before = Logless(self._clock, self._clock_is_trusted, str(error), before)
             self.keeper = before
+            if self._make_room(error):
+                before.due_ms = now_ms
             return before.due_ms
         finally:
             self._allow(0)
@@ -148,7 +170,7 @@ class LogCare:
 
     def _made_of(self, floor_ms: int | None) -> tuple[Keeper, list[AlarmEvent]]:
         keeper = self._keeper_of(floor_ms=floor_ms)
-        keeper.busy = self._busy
+        keeper.busy, keeper.make_room = self._busy, self._make_room
         with LogReader(self.writer.path) as reader:
             return keeper, reader.events()
 

@@ -25,6 +25,7 @@ from rainstead.log import LONG_WAL_BYTES, LogWriter, damaged_logs, wal_bytes
 from rainstead.settings import Settings
 
 from .account import as_data, as_lamp, as_line
+from .boardcare import BoardCare
 from .boardwatch import BoardWatch, Facts
 from .drivers import Channel, build_channels, edges_have_ended
 from .health import free_mb, write_health
@@ -65,6 +66,7 @@ class Logger:
     on_derived: called with each batch and what followed from it, for whoever watches live.
     notifier: the service manager's ear. health_path: where to write how this process is.
     settings_refused: what is wrong with the site's file, where these settings stand in for it.
+    board: what is done for a board in need; without it nothing is.
     """
 
     def __init__(
@@ -83,12 +85,15 @@ class Logger:
         health_path: Path | None = None,
         most_waiting: int = MOST_WAITING,
         settings_refused: str | None = None,
+        board: BoardCare | None = None,
     ) -> None:
         self._clock, self._settings, self._health_path = clock, settings, health_path
         self._notifier = notifier or Notifier(None)
         self._waiting = Waiting(most_waiting)
         self._sampler = Sampler(channels, clock, self._waiting, lamp)
         self._settings_refused = settings_refused
+        self._board = board or BoardCare(clock)
+        self._sampler.remark = self._board.remark
         self._started_ms = clock.boot_ms()
         self._watch = BoardWatch(settings, (), self._started_ms)
         self._writer = writer
@@ -120,6 +125,7 @@ class Logger:
             clock_is_trusted=clock_is_trusted,
             allow=self._notifier.allow,
             busy=self._busy,
+            make_room=self._board.make_room,
             on_log=self._watch_from,
         )
 
@@ -156,11 +162,14 @@ class Logger:
             raise SensorsEnded("the sensors' thread has ended; see above for why")
         if edges_have_ended():
             raise SensorsEnded("the GPIO library's thread has ended: no tip and no pulse would be counted any more")
-        if self._looked_ms is None or now_ms - self._looked_ms >= LOOK_EVERY_MS:
+        supply_drops = self._board.supply_drops()
+        if supply_drops or self._looked_ms is None or now_ms - self._looked_ms >= LOOK_EVERY_MS:
             self._looked_ms = now_ms
             due_of_new_ms = self._care.begin_anew_if_taken()
             due_ms = due_ms if due_of_new_ms is None else due_of_new_ms
             self._look(now_ms)
+        if supply_drops:
+            self._care.secure()
         self._sign_of_life(now_ms)
         return min(due_ms, now_ms + min(1000, self._notifier.ping_every_ms or 1000))
 
@@ -193,6 +202,7 @@ class Logger:
         self._watch = BoardWatch(self._settings, events, self._started_ms)
 
     def _look(self, now_ms: int) -> None:
+        self._board.look(self._care, len(self._waiting), self._watch.active)
         keeper = self._keeper
         self._sick.seek_if_due(now_ms, keeper.wall_ms())
         dropped = self._waiting.dropped if keeper.disk_trouble is not None else self._waiting.forget_dropped()
@@ -200,17 +210,19 @@ class Logger:
             boot_ms=now_ms,
             t_ms=keeper.wall_ms(),
             troubles={
-                channel.name: self._sampler.troubles.get(channel.name) or self._sick.because.get(channel.name)
+                channel.name: self._board.beside(channel.name, self._sampler.troubles.get(channel.name))
+                or self._sick.because.get(channel.name)
                 for channel in self._sampler.channels
             },
             free_mb=free_mb(self._writer.path.parent),
-            disk_trouble=keeper.disk_trouble,
+            disk_trouble=self._board.trouble_of_disk(keeper.disk_trouble),
             waiting=len(self._waiting),
             dropped=dropped,
             clock_is_trusted=keeper.time.trusted,
             calculation_failed=keeper.calculation_failed,
             damaged_logs=tuple(path.name for path in damaged_logs(self._writer.path.parent)),
             settings_refused=self._settings_refused,
+            **self._board.facts(),
         )
         events = self._watch.look(facts)
         for event in events:
@@ -293,7 +305,9 @@ def _run_site(site: Path) -> None:
         notifier=Notifier.from_environment(),
         lamp=_lamp(settings),
         health_path=(Path(runtime) if runtime else site) / HEALTH_FILE,
+        most_waiting=settings.log.most_waiting,
         settings_refused=in_force.refused,
+        board=BoardCare.of(settings, clock, site, Path(runtime) if runtime else None),
     )
     _journal.info("logging %s with %d sensors", settings.site.name, len(settings.sensors))
     logger.run(lambda: bool(stopping))

@@ -31,6 +31,8 @@ class Sampler:
         self.troubles: dict[str, str | None] = {}
         """What is wrong with each sensor, in plain words; None where nothing is."""
         self.lamp_says = LampSays.WELL
+        self.remark: Callable[[], str] = lambda: ""
+        """What to add in the journal to a trouble that begins now."""
         self.rounds = 0
         """Grows with each round that was finished: the proof that no driver hangs."""
         self._clock, self._waiting, self._lamp = clock, waiting, lamp
@@ -88,5 +90,5 @@ class Sampler:
             if trouble is None:
                 _journal.info("sensor %s is back", channel.name)
             else:
-                _journal.warning("sensor %s: %s", channel.name, trouble)
+                _journal.warning("sensor %s: %s%s", channel.name, trouble, self.remark())
             self.troubles[channel.name] = trouble

@@ -11,8 +11,10 @@ from pathlib import Path
 import pytest
 from small_site import make_site
 
+from rainstead_board.rebootwish import WISH_FILE
+
 FOLDER = Path(__file__).parents[2] / "systemd"
-UNITS = sorted(path.name for path in FOLDER.iterdir() if path.suffix in (".service", ".timer"))
+UNITS = sorted(path.name for path in FOLDER.iterdir() if path.suffix in (".service", ".timer", ".path"))
 SERVICES = [name for name in UNITS if name.endswith(".service")]
 MOST_EXPOSED = 1.5
 
@@ -155,6 +157,20 @@ def test_the_page_reaches_private_networks_alone() -> None:
         assert allowed in ("localhost", "link-local") or ip_network(allowed).is_private or allowed == "100.64.0.0/10"
 
 
+def test_only_the_loggers_own_user_can_have_the_board_rebooted_and_only_by_its_wish(tmp_path: Path) -> None:
+    unit = directives("rainstead-reboot.path")
+    (runtime,) = directives("rainstead-logger.service")["RuntimeDirectory"]
+    assert unit["PathExists"] == [f"/run/{runtime}/{WISH_FILE}"] and unit["Unit"] == ["reboot.target"]
+    # Nobody but its owner may write there.
+    assert directives("rainstead-logger.service")["RuntimeDirectoryMode"] == ["0750"]
+    assert [key for key in unit if key.startswith(("Path", "Directory"))] == ["PathExists"]
+    done = install(tmp_path)
+    order = [line for line in done.stdout.splitlines() if "enable" in line]
+    # The logger, which takes an old wish back when it starts, is there before anybody heeds one.
+    assert order[-1] == "run     systemctl enable rainstead-reboot.path"
+    assert "run     systemctl disable --now rainstead-reboot.path" in install(tmp_path, "--uninstall").stdout
+
+
 @pytest.mark.parametrize(
     "unit", ["rainstead-forwarder.service", "rainstead-messenger.service", "rainstead-page.service"]
 )
@@ -201,8 +217,8 @@ def test_uninstalling_takes_the_services_and_leaves_the_site(tmp_path: Path) -> 
     install(tmp_path, WITH_BACKOFF="yes")
     site = tmp_path / "var/lib/rainstead"
     site.mkdir(parents=True)
-    for name in ("site.toml", "readings.db", "notebook.db"):
-        (site / name).write_text("kept")
+    for name in ("site.toml", "readings.db", "notebook.db", "spare-room", "spare-room.new"):
+        (site / name).write_text("kept, but for the spare room")
     done = install(tmp_path, "--uninstall")
     assert done.returncode == 0, done.stderr
     assert sorted(laid(tmp_path)) == [

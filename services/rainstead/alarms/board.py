@@ -10,12 +10,14 @@ NORMAL: Final = "normal"
 BOARD_ALARMS: Final = frozenset(
     {
         "low_space",
+        "spare_room_used",
         "disk_fault",
         "sensor_fault",
         "clock_unset",
         "calculation_fault",
         "log_damaged",
         "settings_refused",
+        "supply_low",
     }
 )
 """Raised by the logger. A replay leaves them out on both sides."""

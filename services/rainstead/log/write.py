@@ -1,6 +1,6 @@
 """The log's one writer."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from rainstead.errors import LogError
@@ -9,6 +9,7 @@ from rainstead.readings import F64, I64, U8, Kind
 
 from . import schema
 from .file import LogFile
+from .salvage import OldLog, TakenIn, take_in
 from .schema import LONGEST_BLOCK_MS
 from .sealed import blocks_over, hour_is_closed, read_segment, seal_oldest
 from .thinning import Keep, Thinned, thin_oldest
@@ -326,6 +327,14 @@ class LogWriter(LogFile):
         """Forget states that do not know of readings as early as this."""
         with self.transaction():
             self._db.execute("DELETE FROM checkpoint WHERE t_ms >= ?", (from_ms,))
+
+    def take_in(self, old: OldLog, kinds: Mapping[str, Kind], step: Callable[[int], None] = lambda _: None) -> TakenIn:
+        """Bring in what another log of this site has and this one has not, in one transaction; see `salvage`.
+
+        kinds: of the other log's sensors. step: called as each of about `old.count()` pieces is through.
+        """
+        with self.transaction():
+            return take_in(self, self._db, old, kinds, step)
 
     def newest_segment(self) -> int:
         """The number of the segment begun last. Raises LogError where there is none."""

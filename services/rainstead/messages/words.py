@@ -40,6 +40,10 @@ _DO: Final = {
         "make room on the disk of the board",
         "Without room readings wait in memory, and are lost in the end.",
     ),
+    "spare_room_used": (
+        "make room on the disk of the board NOW: it was full",
+        "Readings go into the room that was kept for this. When that is full too they wait in memory.",
+    ),
     "disk_fault": (
         "see to the disk of the board: readings cannot be stored",
         "They wait in memory; a power cut now would lose them.",
@@ -63,6 +67,10 @@ _DO: Final = {
     "settings_refused": (
         "mend the settings: site.toml cannot be used",
         "The logger goes on with the last good ones.",
+    ),
+    "supply_low": (
+        "see to the supply of the board: its voltage is too low",
+        "Cards, USB adapters and sensors fail of it first. A better supply or a shorter, thicker lead helps.",
     ),
     "logger_silent": (
         "see to the board: the logger is silent",

@@ -418,6 +418,15 @@ class Log(Part):
     """Full resolution of what is older goes; minutes, tips and pulses stay. None: nothing ever goes."""
     keep_mb: Annotated[int | None, Field(ge=5, le=1_000_000)] = None
     """The oldest full resolution goes while the log is larger than so many million bytes, but never the last day's."""
+    spare_mb: Annotated[int, Field(ge=0, le=10_000)] = 32
+    """Million bytes that are kept beside the log for a full disk. Not laid where that would leave little room, or less
+    than it takes itself; 0: none."""
+    most_waiting: Annotated[int, Field(ge=100, le=400_000)] = 200_000
+    """Readings that wait in memory while the disk takes none: about 18 hours of three rangers every second, or a week
+    of three every ten; some 40 MB. Then the oldest go."""
+    reboot_after_s: Annotated[DurationS, Field(ge=0, alias="reboot_after")] = 86_400.0
+    """Where the disk took readings for so long in this boot, is read-only or failing now, and the memory is nearly
+    full: the board is rebooted, once. 0: never."""
 
 
 class StatusLamp(Part):
