@@ -1,35 +1,29 @@
 """One round of the messenger: look, note what is to be told, hand over. `step` tells when the next is due."""
 
-import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from rainstead.alarms import ACTIVE, NORMAL
 from rainstead.clockword import machine_boot_uuid
-from rainstead.events import AlarmEvent
-from rainstead.log import RaisedEvent
 from rainstead.settings import Messages, OneWireProbe, Ranger, Settings
 
 from .carrier import Carrier, Job
 from .changes import AlarmsTold, Notice
-from .heartbeat import Beat, beat_text, beat_words
+from .heartbeat import Beat
+from .jobs import Jobs, alarm_words
 from .lookout import Lookout, Seen
+from .newevents import NewEvents
 from .outbox import Channel, Outbox, Parcel
+from .ownwatch import OwnWatch
 from .request import take_request
 from .store import Store
-from .words import Text, gathered_text, given_up_text, notice_text, test_text
+from .words import given_up_text, notice_text, test_text
 
 __all__ = ["Messenger"]
 
 LOOK_EVERY_MS: Final = 5_000
 UNDER_WAY_MS: Final = 100
 """So often a try that goes on is asked for its end."""
-OLD_MS: Final = 86_400_000
-"""What a log that was not here before has of earlier days was told then, or is told by nobody."""
-OTHER_LOG_MS: Final = 3_600_000
-"""A log that was begun anew has so long to raise an alarm again that stood in the one before."""
-DISK_AFTER_MS: Final = 60_000
 
 
 class Messenger:
@@ -56,7 +50,9 @@ class Messenger:
         self._carriers, self._folder, self._tell = carriers, folder, tell
         self._boot_uuid = boot_uuid()
         self._told = AlarmsTold(store.told())
-        self._seen_events = store.seen()
+        self._new_events = NewEvents(self._told, store, boot_ms, wall_ms, self._boot_uuid)
+        self._own = OwnWatch(self._told, messages.silent_after_s, boot_ms)
+        self._jobs = Jobs(self._site, self._zone, messages)
         self._box = Outbox(
             [
                 Channel(name, None if one.after_s is None else round(one.after_s * 1000))
@@ -73,24 +69,8 @@ class Messenger:
         self._given_up = int(store.noted("given_up") or 0)
         self._under_way: dict[str, Parcel | None] = {}
         self._next_look_ms, self._look_every_ms = boot_ms, look_every_ms
-        self._begun: dict[str, Any] | None = store.noted("begun")
-        self._has_begun = bool(self._begun and self._begun.get("done"))
-        if self._begun is None:
-            self._begun = {
-                "boot_uuid": self._boot_uuid,
-                "boot_ms": boot_ms,
-                "wall_ms": wall_ms,
-                "done": False,
-            }
-            store.note("begun", self._begun)
-        self._log: str | None = store.noted("log")
-        self._other_log_ms: int | None = boot_ms if self._log is not None else None
         self._seen: Seen | None = None
-        self._alive_ms, self._had_sign = boot_ms, False
-        self._sign: tuple[Any, Any] | None = None
         self._last_test_ms: int | None = store.noted("test")
-        self._blind_ms: int | None = None
-        self._disk_ms: int | None = None
         self._beat_ms = {name: self._first_beat_ms(name, boot_ms, wall_ms) for name in messages.channels}
         self._said_trouble: str | None = None
         self._failing: set[str] = set()
@@ -138,21 +118,8 @@ class Messenger:
 
     def _look(self, boot_ms: int, wall_ms: int) -> None:
         seen = self._seen = self._lookout.look()
-        notices: list[Notice] = []
-        if seen.raised is not None and seen.log is not None:
-            notices += self._new_events(seen.raised, seen.log, boot_ms, wall_ms)
-        if seen.log is not None and seen.log != "begun":
-            if self._log is None or seen.log != self._log:
-                self._log, self._other_log_ms = seen.log, boot_ms
-                self._store.note("log", seen.log)
-            elif self._other_log_ms is not None and boot_ms - self._other_log_ms >= OTHER_LOG_MS:
-                self._other_log_ms = None
-                notices += self._told.forget_other_logs(seen.log)
-        if seen.is_missing and not self._has_begun:
-            # There is no past: what a logger raises from now on is new, though it be the log's first.
-            self._has_begun = True
-            self._store.note("begun", {"done": True})
-        notices += self._own(seen, boot_ms, wall_ms)
+        notices = self._new_events.look(seen, boot_ms, wall_ms)
+        notices += self._own.look(seen, had_log=self._new_events.had_log, boot_ms=boot_ms, wall_ms=wall_ms)
         notices += self._told.settle(boot_ms)
         for notice in notices:
             self._put(notice, boot_ms, wall_ms)
@@ -160,105 +127,11 @@ class Messenger:
             self._store.tell(key, self._told[key])
         self._told.changed = set()
 
-    def _new_events(self, raised: Sequence[RaisedEvent], log: str, boot_ms: int, wall_ms: int) -> list[Notice]:
-        """What happened before the first start is old, and so is what an import or a copy brought."""
-        fresh = [one for one in raised if one.identity not in self._seen_events]
-        for one in fresh:
-            self._seen_events.add(one.identity)
-            self._store.see(one.identity)
-        aged = [self._is_old(one, log, wall_ms) for one in fresh]
-        old = [one for one, is_old in zip(fresh, aged, strict=True) if is_old]
-        self._told.begin(old, log)
-        if not self._has_begun:
-            self._has_begun = True
-            self._store.note("begun", {"done": True})
-        new = [one for one, is_old in zip(fresh, aged, strict=True) if not is_old and one.source != "import"]
-        return self._told.take(new, boot_ms, wall_ms, log)
-
-    def _is_old(self, one: RaisedEvent, log: str, wall_ms: int) -> bool:
-        if self._has_begun:
-            return log != self._log and wall_ms - one.event.t_ms > OLD_MS
-        begun = self._begun or {}
-        if self._boot_uuid is None:
-            # A confined service may not see the kernel's name for its boot: then by the wall clock, right or wrong.
-            return one.event.t_ms < int(begun.get("wall_ms", 0))
-        if one.boot_uuid == begun.get("boot_uuid"):
-            return one.boot_ms < int(begun.get("boot_ms", 0))
-        # The machine was started again before the first look: what is of this boot is later than the beginning.
-        return one.boot_uuid != self._boot_uuid
-
-    def _own(self, seen: Seen, boot_ms: int, wall_ms: int) -> list[Notice]:
-        """What no log can hold: that there is nobody to write one, or no way to read it."""
-        health = seen.health or {}
-        sign = (health.get("written_ms"), seen.newest_ms)
-        if sign not in (self._sign, (None, None)):
-            # The first look at an old file is no sign of life.
-            if self._sign is not None:
-                self._alive_ms, self._had_sign = boot_ms, True
-            self._sign = sign
-        quiet_ms, limit_ms = boot_ms - self._alive_ms, round(self._messages.silent_after_s * 1000)
-        # A restart of the messenger is no sign of life of the logger.
-        silent = quiet_ms >= limit_ms or (not self._had_sign and self._told.is_active(("logger_silent", "site")))
-        minutes, limit_min = quiet_ms / 60_000, limit_ms / 60_000
-        reason = f"it has given no sign of life for {minutes:.0f} min" if silent else "it gives signs of life again"
-        found = self._tell_own("logger_silent", silent, minutes, limit_min, "min", reason, wall_ms)
-        trouble = seen.trouble
-        if seen.is_missing and self._log is not None:
-            # Its logger may write on into a file that has no name any more, and call that well.
-            trouble = "there is no log any more; put it back, or start the logger again, which begins a new one"
-        if trouble is None:
-            self._blind_ms = None
-        elif self._blind_ms is None:
-            self._blind_ms = boot_ms
-        blind = self._blind_ms is not None and boot_ms - self._blind_ms >= limit_ms
-        if self._blind_ms is not None:
-            blind = blind or self._told.is_active(("log_unreadable", "site"))
-        reason = f"{trouble}" if blind else "it can be read"
-        blind_min = (boot_ms - self._blind_ms) / 60_000 if self._blind_ms is not None else 0.0
-        found += self._tell_own("log_unreadable", blind, blind_min, limit_min, "min", reason, wall_ms)
-        return found + self._disk(health, boot_ms, wall_ms)
-
-    def _disk(self, health: Mapping[str, Any], boot_ms: int, wall_ms: int) -> list[Notice]:
-        """A full disk cannot take the event that tells of it, so the logger's own word is heeded too."""
-        if boot_ms - self._alive_ms >= self._messages.silent_after_s * 1000:
-            return []
-        trouble = health.get("disk_trouble")
-        self._disk_ms = None if not trouble else boot_ms if self._disk_ms is None else self._disk_ms
-        if self._disk_ms is not None and boot_ms - self._disk_ms >= DISK_AFTER_MS:
-            waiting = float(health.get("waiting") or 0)
-            reason = f"the logger says: {trouble}; {waiting:.0f} readings wait in memory"
-            return self._tell_own("disk_fault", True, waiting, 0.0, "readings", reason, wall_ms)
-        key = ("disk_fault", "site")
-        if not trouble and self._told.is_active(key) and self._told[key].log is None:
-            reason = "the disk takes readings again"
-            return self._tell_own("disk_fault", False, 0.0, 0.0, "readings", reason, wall_ms)
-        return []
-
-    def _tell_own(
-        self, alarm: str, active: bool, value: float, limit: float, unit: str, reason: str, wall_ms: int
-    ) -> list[Notice]:
-        event = AlarmEvent(wall_ms, alarm, "site", ACTIVE if active else NORMAL, value, limit, unit, reason)
-        is_guess = self._seen is not None and self._seen.clock_is_trusted is False
-        return self._told.own(event, is_guess=is_guess)
-
     # --- what is to be told -------------------------------------------------------------------------------------
 
     def _put(self, notice: Notice, boot_ms: int, wall_ms: int) -> None:
         text = notice_text(self._site, self._zone, notice, self._told.standing())
-        event = notice.event
-        alarm = {
-            "alarm": event.alarm,
-            "subject": event.subject,
-            "state": "active" if notice.is_active else "normal",
-            "change": notice.kind,
-            "since_ms": event.t_ms,
-            "time_is_a_guess": notice.is_guess,
-            "value": event.value,
-            "limit": event.limit,
-            "unit": event.unit,
-            "reason": event.reason,
-        }
-        self._box.put("alarm", text.title, text.body, at_ms=wall_ms, boot_ms=boot_ms, alarm=alarm)
+        self._box.put("alarm", text.title, text.body, at_ms=wall_ms, boot_ms=boot_ms, alarm=alarm_words(notice))
 
     def _tests(self, boot_ms: int, wall_ms: int) -> None:
         for name in take_request(self._folder):
@@ -318,7 +191,7 @@ class Messenger:
             self._beat_ms[name] = boot_ms  # the broker has told the last will meanwhile
         parcel = self._box.next_parcel(name, boot_ms)
         if parcel is not None:
-            job = self._job(parcel, wall_ms)
+            job = self._jobs.of_parcel(parcel, wall_ms)
         elif self._beat_is_due(name, boot_ms) and self._box.may_beat(name, boot_ms):
             job = self._beat(name, boot_ms, wall_ms)
         else:
@@ -343,36 +216,6 @@ class Messenger:
             and boot_ms >= self._beat_ms[name]
         )
 
-    def _job(self, parcel: Parcel, wall_ms: int) -> Job:
-        messages = [one.message for one in parcel.deliveries]
-        if len(messages) == 1:
-            text = Text(messages[0].title, messages[0].body)
-        else:
-            text = gathered_text(self._site, self._zone, messages)
-        last = messages[-1]
-        kind = "cleared" if last.alarm is not None and last.alarm["state"] == "normal" else last.kind
-        newest = {(one.alarm["alarm"], one.alarm["subject"]): one.alarm for one in messages if one.alarm is not None}
-        published = [self._retained(alarm, wall_ms, parcel.channel) for alarm in newest.values()]
-        said = {
-            "site": self._site,
-            "kind": last.kind,
-            "numbers": [one.number for one in messages],
-            "at_ms": last.at_ms,
-            "title": text.title,
-            "body": text.body,
-        }
-        if self._messages.channels[parcel.channel].heartbeat_every_s is None:
-            # The last will of the connection before may stand there, and no sign of life would ever take its place.
-            published.append(("messenger", json.dumps({"site": self._site, "state": "alive", "at_ms": wall_ms}), True))
-        return Job(kind, text.title, text.body, (*published, ("message", json.dumps(said), False)))
-
-    def _retained(self, alarm: Mapping[str, Any], wall_ms: int, channel: str) -> tuple[str, str, bool]:
-        """A state that stays at a broker says how long it is to be believed, for nobody takes it away from there."""
-        every_s = self._messages.channels[channel].heartbeat_every_s
-        lasts_ms = 86_400_000 if every_s is None else round(2000 * every_s)
-        said = {"site": self._site, **alarm, "told_ms": wall_ms, "expires_ms": wall_ms + lasts_ms}
-        return f"alarm/{alarm['alarm']}/{alarm['subject']}", json.dumps(said), True
-
     def _beat(self, name: str, boot_ms: int, wall_ms: int) -> Job:
         assert self._seen is not None
         beat = Beat(
@@ -383,33 +226,13 @@ class Messenger:
             seen=self._seen,
             silent_after_s=self._messages.silent_after_s,
             reading_due_s=self._reading_due_s,
-            logger_quiet_s=(boot_ms - self._alive_ms) / 1000,
+            logger_quiet_s=self._own.quiet_ms(boot_ms) / 1000,
             standing=self._told.standing(),
             waiting=len(self._box.waiting),
             given_up=self._given_up,
             outbox_trouble=self._store.trouble,
         )
-        text = beat_text(beat)
-        standing = [
-            self._retained(
-                {
-                    "alarm": one.event.alarm,
-                    "subject": one.event.subject,
-                    "state": "active",
-                    "change": "stands",
-                    "since_ms": one.event.t_ms,
-                    "time_is_a_guess": one.is_guess,
-                    "value": one.event.value,
-                    "limit": one.event.limit,
-                    "unit": one.event.unit,
-                    "reason": one.event.reason,
-                },
-                wall_ms,
-                name,
-            )
-            for one in beat.standing
-        ]
-        return Job("heartbeat", text.title, text.body, (*standing, ("messenger", json.dumps(beat_words(beat)), True)))
+        return self._jobs.of_beat(name, beat)
 
     # --- keeping ------------------------------------------------------------------------------------------------
 
