@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from rainstead.errors import LogError
 from rainstead.events import AlarmEvent
@@ -9,10 +10,12 @@ from rainstead.readings import F64, I64, U8, Kind
 
 from . import schema
 from .file import LogFile
-from .salvage import OldLog, TakenIn, take_in
 from .schema import LONGEST_BLOCK_MS
 from .sealed import blocks_over, hour_is_closed, read_segment, seal_oldest
 from .thinning import Keep, Thinned, thin_oldest
+
+if TYPE_CHECKING:
+    from .salvage import OldLog, TakenIn
 
 __all__ = ["Columns", "LogWriter", "Row"]
 
@@ -328,11 +331,13 @@ class LogWriter(LogFile):
         with self.transaction():
             self._db.execute("DELETE FROM checkpoint WHERE t_ms >= ?", (from_ms,))
 
-    def take_in(self, old: OldLog, kinds: Mapping[str, Kind], step: Callable[[int], None] = lambda _: None) -> TakenIn:
+    def take_in(self, old: "OldLog", kinds: Mapping[str, Kind], step: Callable[[int], None]) -> "TakenIn":
         """Bring in what another log of this site has and this one has not, in one transaction; see `salvage`.
 
         kinds: of the other log's sensors. step: called as each of about `old.count()` pieces is through.
         """
+        from .salvage import take_in  # the logger has no use for it
+
         with self.transaction():
             return take_in(self, self._db, old, kinds, step)
 
