@@ -1,13 +1,15 @@
 """The log of raw readings: one SQLite file, one writer in the whole system, any number of readers."""
 
-from .aside import damage_in_words, damaged_logs, may_be_damage
+from .aside import damaged_logs
+from .books import Behind, SensorRow
 from .checking import LogCheck, check_log
 from .copying import back_up, copy_database, restore
+from .damage import damage_in_words, may_be_damage
 from .gaps import Gap
 from .growth import LONG_WAL_BYTES, has_reset_fault, wal_bytes
 from .lock import WriterLock
-from .raised import RaisedEvent, raised_count, raised_events
-from .read import Behind, LogReader, SensorRow
+from .raised import RaisedEvent
+from .read import LogReader
 from .schema import SCHEMA_VERSION
 from .sealed import DamagedHour
 from .source import ReadingSource
@@ -41,8 +43,6 @@ __all__ = [
     "damaged_logs",
     "has_reset_fault",
     "may_be_damage",
-    "raised_count",
-    "raised_events",
     "restore",
     "wal_bytes",
 ]

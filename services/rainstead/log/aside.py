@@ -3,23 +3,19 @@
 Nothing is deleted or overwritten: what can still be read of it is read from there.
 """
 
-import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from rainstead.errors import DiskRefuses, LogMalformed
+from rainstead.errors import DiskRefuses
 
 from .refusing import told
 from .syncing import sync
 
 __all__ = [
-    "damage_in_words",
     "damaged_logs",
     "finish_moving",
     "free_name",
-    "is_of_content",
-    "may_be_damage",
     "move_aside",
 ]
 
@@ -27,30 +23,6 @@ _PARTS: Final = ("", "-wal", "-shm", "-journal")
 """The file first: a move that a power cut ends is then seen, and finished, at the next start."""
 _MOST_ASIDE: Final = 20
 """A card that damages one log after another would be filled with them."""
-
-
-def damage_in_words(error: BaseException) -> str | None:
-    """What SQLite says where it says that the file is damaged; None where it is only busy, full, forbidden or failing,
-    or another program's."""
-    if isinstance(error, LogMalformed):
-        return error.why
-    code = getattr(error, "sqlite_errorcode", None) if isinstance(error, sqlite3.Error) else None
-    if code is None and isinstance(error, sqlite3.OperationalError) and "decode to UTF-8" in str(error):
-        return "a text in it is no text"  # Python's own word; SQLite gives the bytes as they are
-    is_damage = code is not None and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
-    return str(error) if is_damage else None
-
-
-def is_of_content(error: sqlite3.Error) -> bool:
-    """Whether an error may come of what is in the file, and not of the disk or of another program that holds it."""
-    code = getattr(error, "sqlite_errorcode", None)
-    of_content = (sqlite3.SQLITE_ERROR, sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_TOOBIG)
-    return code is not None and code & 0xFF in of_content
-
-
-def may_be_damage(error: Exception) -> bool:
-    """Whether a damaged file may be behind an error that names none, so that only a check of all of it can tell."""
-    return damage_in_words(error) is None and (not isinstance(error, sqlite3.Error) or is_of_content(error))
 
 
 def damaged_logs(folder: Path) -> tuple[Path, ...]:

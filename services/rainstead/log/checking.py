@@ -44,67 +44,76 @@ class LogCheck:
 
 def check_log(path: Path) -> LogCheck:
     """Read all of a log; beside its writer too. Raises LogMissing, NotALog, LogTooNew, LogError."""
-    with LogReader(path) as reader:
-        db = reader._db
-        faults = _page_faults(db)
-        (schema,) = db.execute("PRAGMA user_version").fetchone()
+    with _Checked(path) as log:
+        faults = log.page_faults()
+        schema = log.schema()
         counts = {"readings": 0, "fresh": 0, "sealed": 0, "thinned": 0}
         span_ms: tuple[int, int] | None = None
         gaps: list[Gap] = []
         try:
-            counts["readings"], doubles = _count_readings(reader)
+            counts["readings"], doubles = log.count_readings()
             if doubles:
                 faults.append(f"{doubles} readings are there twice, fresh and sealed")
-            (counts["fresh"],) = db.execute("SELECT count(*) FROM reading").fetchone()
-            faults += _orphans(db, schema)
+            counts["fresh"] = log.ask("SELECT count(*) FROM reading")
+            faults += log.orphans(schema)
             if schema >= 2:
-                (counts["sealed"],) = db.execute("SELECT ifnull(sum(count), 0) FROM block").fetchone()
-                (counts["thinned"],) = db.execute("SELECT ifnull(sum(count), 0) FROM summary").fetchone()
-                reader.minutes()
-            span_ms, gaps = reader.span_ms(), reader.gaps()
+                counts["sealed"] = log.ask("SELECT ifnull(sum(count), 0) FROM block")
+                counts["thinned"] = log.ask("SELECT ifnull(sum(count), 0) FROM summary")
+                log.minutes()
+            span_ms, gaps = log.span_ms(), log.gaps()
         except (sqlite3.DatabaseError, LogDamaged) as error:
             faults.append(f"it cannot be read to its end ({error})")
-        size = reader.path.stat().st_size
+        size = log.path.stat().st_size
         first_ms, last_ms = span_ms or (None, None)
         return LogCheck(
-            str(reader.path),
-            int(schema),
+            str(log.path),
+            schema,
             size,
             **counts,
             first_ms=first_ms,
             last_ms=last_ms,
             faults=tuple(faults),
-            damaged=reader.damaged,
+            damaged=log.damaged,
             gaps=tuple(gaps),
         )
 
 
-def _page_faults(db: sqlite3.Connection) -> list[str]:
-    try:
-        told = [str(line) for (line,) in db.execute(f"PRAGMA integrity_check({_MOST_FAULTS})")]
-    except sqlite3.DatabaseError as error:
-        return [f"SQLite cannot check it ({error})"]
-    return [] if told == ["ok"] else [line for text in told for line in text.splitlines() if line.strip()]
+class _Checked(LogReader):
+    """A reader that also looks at how the file is made."""
 
+    def ask(self, question: str) -> int:
+        """One number."""
+        return int(self._db.execute(question).fetchone()[0])
 
-def _count_readings(reader: LogReader) -> tuple[int, int]:
-    """How many readings there are, and how many of them twice."""
-    readings = doubles = 0
-    for rows in reader.rows():
-        readings += len(rows)
-        same = np.ones(max(len(rows) - 1, 0), dtype=bool)
-        for name in ("t_ms", "sensor", "segment"):
-            same &= rows[name][1:] == rows[name][:-1]
-        doubles += int(np.count_nonzero(same))
-    return readings, doubles
+    def schema(self) -> int:
+        """Its version."""
+        return self.ask("PRAGMA user_version")
 
+    def page_faults(self) -> list[str]:
+        """What SQLite's own check says, in lines."""
+        try:
+            told = [str(line) for (line,) in self._db.execute(f"PRAGMA integrity_check({_MOST_FAULTS})")]
+        except sqlite3.DatabaseError as error:
+            return [f"SQLite cannot check it ({error})"]
+        return [] if told == ["ok"] else [line for text in told for line in text.splitlines() if line.strip()]
 
-def _orphans(db: sqlite3.Connection, schema: int) -> list[str]:
-    tables = ["reading", "event"] + (["block", "summary"] if schema >= 2 else [])
-    found = []
-    for table in tables:
-        (lost,) = db.execute(f"SELECT count(*) FROM {table} WHERE segment NOT IN (SELECT id FROM segment)").fetchone()
-        if lost:
-            found.append(f"{lost} rows of {table} belong to no segment")
-    (nameless,) = db.execute("SELECT count(*) FROM reading WHERE sensor NOT IN (SELECT id FROM sensor)").fetchone()
-    return [*found, f"{nameless} readings belong to no sensor"] if nameless else found
+    def count_readings(self) -> tuple[int, int]:
+        """How many readings there are, and how many of them twice."""
+        readings = doubles = 0
+        for rows in self.rows():
+            readings += len(rows)
+            same = np.ones(max(len(rows) - 1, 0), dtype=bool)
+            for name in ("t_ms", "sensor", "segment"):
+                same &= rows[name][1:] == rows[name][:-1]
+            doubles += int(np.count_nonzero(same))
+        return readings, doubles
+
+    def orphans(self, schema: int) -> list[str]:
+        """Rows that belong to what is not there."""
+        found = []
+        for table in ["reading", "event"] + (["block", "summary"] if schema >= 2 else []):
+            lost = self.ask(f"SELECT count(*) FROM {table} WHERE segment NOT IN (SELECT id FROM segment)")
+            if lost:
+                found.append(f"{lost} rows of {table} belong to no segment")
+        nameless = self.ask("SELECT count(*) FROM reading WHERE sensor NOT IN (SELECT id FROM sensor)")
+        return [*found, f"{nameless} readings belong to no sensor"] if nameless else found

@@ -1,28 +1,22 @@
 """The log as a file: locked for its one writer, opened, opened anew, and moved aside where SQLite calls it damaged."""
 
 import contextlib
-import re
 import sqlite3
 from pathlib import Path
 from typing import Self
 
 from rainstead.errors import DiskRefuses, LogError, LogMalformed, LogMissing, NotALog, RainsteadError
-from rainstead.sharing import clear_the_way, share
+from rainstead.sharing import clear_the_way
 
-from . import schema
-from .aside import damage_in_words, finish_moving, free_name, is_of_content, may_be_damage, move_aside
+from .aside import finish_moving, free_name, move_aside
+from .damage import damage_found, damage_in_words, is_of_content, may_be_damage
 from .lock import WriterLock
+from .place import place_of
 from .refusing import told
 from .transaction import Transaction
+from .writable import prepare
 
 __all__ = ["LogFile"]
-
-_PAGE_BYTES = 1024
-"""Of a new log; an older one keeps its 4096. A commit writes each page that it touches: with these half as much reaches
-the card (`tests/bench/bench_writes.py`), and blocks of about a kilobyte leave less room unused."""
-_LONGEST_WAL_BYTES = 4_194_304
-_FOLDED_WAL_BYTES = 3_900_000
-"""With this much in it the write-ahead log goes home; a sealed hour may still be added to it before."""
 
 
 class LogFile:
@@ -120,37 +114,14 @@ class LogFile:
             ) from None
         db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5)
         try:
-            version = schema.examine(db, self.path)
-            share(self.path)
-            if version == 0:
-                db.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
-            mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
-            db.execute("PRAGMA synchronous = FULL")
-            (synchronous,) = db.execute("PRAGMA synchronous").fetchone()
-            if (mode, synchronous) != ("wal", 2):
-                raise LogError(
-                    f"{self.path}: this file system allows no write-ahead log "
-                    f"(journal {mode}, synchronous {synchronous}); put the site's folder on a local disk"
-                )
-            # A reader that holds an old snapshot must not leave a giant file behind for ever.
-            db.execute(f"PRAGMA journal_size_limit = {_LONGEST_WAL_BYTES}")
-            (page_bytes,) = db.execute("PRAGMA page_size").fetchone()
-            # Were it longer than the limit, it would be cut each time, and grown again at the file system's cost.
-            db.execute(f"PRAGMA wal_autocheckpoint = {_FOLDED_WAL_BYTES // (page_bytes + 24)}")
-            # Some builds of SQLite write zeros over what is freed: each sealed hour would be written once more.
-            db.execute("PRAGMA secure_delete = 0")
-            if version == 0:
-                schema.create(db)
-            else:
-                schema.migrate(db, version)
-                schema.check_shape(db, self.path)
+            prepare(db, self.path)
         except BaseException as error:
             if damage_in_words(error) is None:
                 db.close()
             else:
                 self._held.append(db)
             raise
-        self._opened = _identity(self.path)
+        self._opened = place_of(self.path)
         return db
 
     def _open_or_begin_anew(self, now_ms: int) -> sqlite3.Connection:
@@ -176,7 +147,7 @@ class LogFile:
         A folder on another device than the file is a stick that was pulled out, and no place for a new log.
         """
         try:
-            folder, file = _identity(self.path.parent), _identity(self.path)
+            folder, file = place_of(self.path.parent), place_of(self.path)
         except OSError:  # a disk that does not answer has taken nothing away
             return False
         return self._opened is not None and folder is not None and folder[0] == self._opened[0] and file != self._opened
@@ -217,14 +188,7 @@ class LogFile:
         """
         if self.trouble is not None or not may_be_damage(error):
             return damage_in_words(error)
-        try:
-            (said,) = self._db.execute("PRAGMA integrity_check(1)").fetchone()
-        except sqlite3.Error as again:
-            return damage_in_words(again)
-        # A page that the disk does not give is told among the damage, with the code of SQLite's own error.
-        failed = re.search(r"error code=(\d+)", str(said))
-        is_disk = failed is not None and int(failed[1]) & 0xFF not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
-        return None if said == "ok" or is_disk else str(said)
+        return damage_found(self._db)
 
     def _close_held(self) -> None:
         for db in self._held:
@@ -265,12 +229,3 @@ class LogFile:
     def transaction(self) -> Transaction:
         """Several calls as one: all of them are on disk when this ends, or none."""
         return Transaction(self._db)
-
-
-def _identity(path: Path) -> tuple[int, int] | None:
-    """Device and inode; None where there is nothing. Raises OSError."""
-    try:
-        stat = path.stat()
-    except FileNotFoundError:
-        return None
-    return stat.st_dev, stat.st_ino

@@ -6,9 +6,7 @@ from dataclasses import dataclass
 
 from rainstead.events import AlarmEvent
 
-from .read import LogReader
-
-__all__ = ["RaisedEvent", "raised_count", "raised_events"]
+__all__ = ["RaisedEvent", "count_raised", "find_raised"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,20 +28,16 @@ class RaisedEvent:
         return int.from_bytes(hashlib.blake2b(text.encode(), digest_size=8).digest()) >> 1
 
 
-def raised_count(reader: LogReader) -> int:
+def count_raised(db: sqlite3.Connection) -> int:
     """How many events there are; none is ever taken out alone, so that a new one changes the number."""
-    return int(_db(reader).execute("SELECT count(*) FROM event").fetchone()[0])
+    return int(db.execute("SELECT count(*) FROM event").fetchone()[0])
 
 
-def raised_events(reader: LogReader) -> list[RaisedEvent]:
+def find_raised(db: sqlite3.Connection) -> list[RaisedEvent]:
     """All of them, oldest first. Raises sqlite3.Error."""
-    rows = _db(reader).execute(
+    rows = db.execute(
         "SELECT t_ms, alarm, subject, state, value, limit_value, unit, reason, source, boot_uuid, t_ms - offset_ms,"
         " trusted FROM event JOIN segment ON segment.id = event.segment JOIN boot ON boot.id = segment.boot"
         " ORDER BY t_ms, alarm, subject, state"
     )
     return [RaisedEvent(AlarmEvent(*row[:8]), row[8], row[9], row[10], bool(row[11])) for row in rows]
-
-
-def _db(reader: LogReader) -> sqlite3.Connection:
-    return reader._db

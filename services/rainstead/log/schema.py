@@ -18,7 +18,7 @@ from pathlib import Path
 from rainstead.errors import LogMalformed, LogTooNew, NotALog
 from rainstead.readings import Kind
 
-from .aside import damage_in_words
+from .damage import damage_in_words
 
 __all__ = [
     "APPLICATION_ID",

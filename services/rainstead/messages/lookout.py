@@ -10,7 +10,7 @@ from typing import Any
 from rainstead.boardhealth import RUN_FOLDER, read_board_health
 from rainstead.errors import LogError, LogMalformed, LogMissing
 from rainstead.forward import read_standing, server_name
-from rainstead.log import LogReader, RaisedEvent, damage_in_words, raised_count, raised_events
+from rainstead.log import LogReader, RaisedEvent, damage_in_words
 from rainstead.settings import Settings
 
 __all__ = ["Lookout", "Seen"]
@@ -61,9 +61,9 @@ class Lookout:
             reader = self._open()
             # Before the first run has begun there is nothing to tell this log by; the file is then looked at again.
             log = reader.identity() or "begun"
-            count = raised_count(reader)
+            count = reader.raised_count()
             if self._known != (log, count):
-                raised = raised_events(reader)
+                raised = reader.raised_events()
                 self._known = (log, len(raised))
             newest_ms, trusted = reader.last_before_ms(2**62), reader.clock_is_trusted()
             self._last = (log, newest_ms, trusted)
