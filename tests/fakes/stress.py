@@ -86,6 +86,8 @@ class Stress:
         self._boots = [_Boot(self.clock.now_ms, self.clock.offset_ms)]
         self._not_down: int | None = None
         """What this boot was dated by before the clock was set, while no disk takes the correction."""
+        self._dated_in_memory = False
+        """This boot's clock became trusted while no disk takes that word."""
         self._healed_ms = -(2**62)
         self._cuts_ms: list[int] = []
         self._away: list[tuple[int, int, str]] = []
@@ -221,7 +223,7 @@ class Stress:
         self._refusing = True
 
         def heal() -> None:
-            self._refusing, self._not_down = False, None
+            self._refusing, self._not_down, self._dated_in_memory = False, None, False
             self._healed_ms = self.clock.now_ms
 
         self._in(self._rnd.uniform(5, 400), heal)
@@ -239,7 +241,8 @@ class Stress:
 
     def _restart(self) -> None:
         refused, self._refusing = self._refusing, False
-        self._not_down = None  # the log can be written to at its stop, and a next run dates what was before it
+        # The log can be written to at its stop, and a next run dates what was before it.
+        self._not_down, self._dated_in_memory = None, False
         self._logger.stop()
         self._start_logger()
         self._refusing = refused
@@ -254,12 +257,12 @@ class Stress:
             channel.close(self.clock.now_ms)
         self._writer.close()
         self._start_logger()
-        self._not_down = None
+        self._not_down, self._dated_in_memory = None, False
 
     def _power_cut(self) -> None:
         """The board boots again with a clock that is wrong by years, and is set after a while."""
-        if not self._trusted:
-            return  # a boot that ends before it is dated stays a guess, and is no case for exact stamps
+        if not self._trusted or self._dated_in_memory:
+            return  # a boot that ends before its date is down stays a guess, and is no case for exact stamps
         if self.clock.now_ms - self._healed_ms < 10_000:
             return  # whether the log has heard of the clock by now is the order of two moments
         true_offset_ms = self._boots[-1].offset_ms
@@ -276,7 +279,7 @@ class Stress:
             if not self._trusted:
                 self.clock.step_wall(true_offset_ms - self.clock.offset_ms)
                 self._boots[-1].offset_ms = true_offset_ms
-                self._trusted = True
+                self._trusted, self._dated_in_memory = True, self._refusing
 
         self._in(self._rnd.uniform(5, 300), set_right)
 

@@ -57,6 +57,17 @@ def test_a_loaded_writer_that_is_killed_at_any_moment_loses_nothing(quick: Path,
     assert min(told["blocks"], told["thinned"], told["corrected"]) > 0
 
 
+@pytest.mark.parametrize("seed", range(LIVES))
+def test_a_logger_that_is_killed_at_any_moment_loses_no_more_than_a_commit_interval(quick: Path, seed: int) -> None:
+    """300 kills of the logger itself: what it said to be on disk is there, and all else but its last seconds."""
+    told = report("killed_logger.py", quick, seed, KILLS)
+    assert told["wrong"] == []
+    assert told["kills"] == KILLS
+    # Hours of a site's life, so that hours were sealed and clocks set among the kills.
+    assert told["acknowledged"] > 10_000
+    assert min(told["blocks"], told["corrected"]) > 0
+
+
 @pytest.mark.parametrize("job", JOBS)
 def test_a_cut_in_the_middle_of_any_way_of_writing_leaves_a_whole_log(quick: Path, job: str) -> None:
     told = report("cut_writer.py", quick, OLD_LOG, job)
