@@ -45,6 +45,7 @@ class SpareRoom:
         """Why it cannot be laid, where it is not for want of room."""
         self._path, self._leave_bytes = folder / SPARE_ROOM, max(leave_bytes, size_bytes)
         self._fresh = self._path.with_name(SPARE_ROOM + ".new")
+        self._was_laid = False
         self._look_at_ms = 0
 
     def tend(self, now_ms: int) -> None:
@@ -91,7 +92,10 @@ class SpareRoom:
             return False
         if stat.S_ISDIR(found.st_mode):
             raise IsADirectoryError(errno.EISDIR, "a folder stands in its place")
-        return stat.S_ISREG(found.st_mode) and found.st_nlink == 1 and found.st_size == self.size_bytes
+        is_ours = stat.S_ISREG(found.st_mode) and found.st_nlink == 1 and found.st_size == self.size_bytes
+        # A copy may have holes. But a file system that packs what it stores has fewer blocks than bytes for good.
+        has_holes = found.st_blocks * 512 < self.size_bytes and not self._was_laid
+        return is_ours and not has_holes
 
     def _lay_if_there_is_room(self) -> None:
         if self.word == "laid":
@@ -114,7 +118,7 @@ class SpareRoom:
                 self._fresh.unlink()
             raise
         _journal.info("%.0f MB are kept free for a full disk, as %s", self.size_bytes / 1e6, self._path)
-        self.word = "laid"
+        self.word, self._was_laid = "laid", True
 
     def _take_away(self) -> bool:
         found = False

@@ -39,9 +39,9 @@ def loop_disk(folder: Path, megabytes: int) -> Iterator[Path]:
         subprocess.run(["umount", "-l", folder], check=False)
 
 
-def fill(folder: Path, leave_bytes: int) -> Path:
-    """A file that leaves only so much room."""
-    path = folder / "something else"
+def fill(folder: Path, leave_bytes: int, name: str = "something else") -> Path:
+    """A new file that leaves only so much room."""
+    path = folder / name
     stat = os.statvfs(folder)
     with path.open("wb") as file, contextlib.suppress(OSError):
         for _ in range(max(0, (stat.f_bavail * stat.f_frsize - leave_bytes) // 4096)):
