@@ -3,12 +3,9 @@
 `due = step()`, then wait: all waiting is in `run`, so that a test can call `step` with a clock of its own.
 """
 
-import argparse
 import logging
 import os
-import signal
 import sqlite3
-import sys
 import tempfile
 from collections.abc import Callable, Sequence
 from functools import partial
@@ -18,10 +15,10 @@ from typing import TYPE_CHECKING, Final
 from rainstead.boardhealth import HEALTH_FILE
 from rainstead.clock import Clock, SystemClock
 from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
-from rainstead.errors import RainsteadError
 from rainstead.events import AlarmEvent
 from rainstead.inforce import settings_in_force
 from rainstead.log import LONG_WAL_BYTES, LogWriter, damaged_logs, wal_bytes
+from rainstead.running import BrokeOff, until_told
 from rainstead.settings import Settings
 
 from .account import as_data, as_lamp, as_line
@@ -52,7 +49,7 @@ SENSORS_MAY_TAKE_MS: Final = 15_000
 _journal = logging.getLogger("rainstead.logger")
 
 
-class SensorsEnded(RainsteadError):
+class SensorsEnded(BrokeOff):
     """The sensors' thread is dead: this process is no use any more, and another will be started."""
 
 
@@ -258,28 +255,16 @@ class Logger:
 
 def main(argv: Sequence[str] | None = None) -> None:
     """`rainstead-logger SITE`: run until told to stop by a signal."""
-    parser = argparse.ArgumentParser(prog="rainstead-logger", description="Read a site's sensors into its log.")
-    parser.add_argument("site", type=Path, help="the site's folder, with site.toml in it")
-    arguments = parser.parse_args(argv)
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(levelname)s %(message)s")
-    try:
-        _run_site(arguments.site.absolute())
-    except SensorsEnded as error:
-        print(f"rainstead-logger: {error}", file=sys.stderr)
-        raise SystemExit(1) from None
-    except RainsteadError as error:
-        print(f"rainstead-logger: {error}", file=sys.stderr)
-        raise SystemExit(2) from None
-    except sqlite3.Error as error:
-        print(
-            f"rainstead-logger: {arguments.site / 'readings.db'}: the log cannot be begun ({error}); is the disk full, "
-            "or can it only be read?",
-            file=sys.stderr,
-        )
-        raise SystemExit(3) from None
+    with until_told("rainstead-logger", "Read a site's sensors into its log.", argv, _journal) as (site, stopped):
+        try:
+            _run_site(site, stopped)
+        except sqlite3.Error as error:
+            raise BrokeOff(
+                f"{site / 'readings.db'}: the log cannot be begun ({error}); is the disk full, or can it only be read?"
+            ) from None
 
 
-def _run_site(site: Path) -> None:
+def _run_site(site: Path, stopped: Callable[[], bool]) -> None:
     clock = SystemClock()
     in_force = settings_in_force(site, clock.wall_ms(), tell=_journal.error)
     settings = in_force.settings
@@ -288,9 +273,6 @@ def _run_site(site: Path) -> None:
     os.environ.setdefault("GPIOZERO_PIN_FACTORY", "lgpio")
     runtime = os.environ.get("RUNTIME_DIRECTORY")
     os.environ.setdefault("LG_WD", runtime or tempfile.gettempdir())
-    stopping: list[int] = []
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda signum, _frame: stopping.append(signum))
     boot_uuid = machine_boot_uuid() or UNKNOWN_BOOT
     logger = Logger(
         settings,
@@ -310,8 +292,7 @@ def _run_site(site: Path) -> None:
         board=BoardCare.of(settings, clock, site, Path(runtime) if runtime else None),
     )
     _journal.info("logging %s with %d sensors", settings.site.name, len(settings.sensors))
-    logger.run(lambda: bool(stopping))
-    _journal.info("stopped")
+    logger.run(stopped)
 
 
 def _lamp(settings: Settings) -> Lamp | None:

@@ -4,7 +4,6 @@ import argparse
 import contextlib
 import logging
 import signal
-import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Final
@@ -12,6 +11,7 @@ from typing import Final
 from rainstead.clock import Clock
 from rainstead.errors import HeldByAnother, RainsteadError
 from rainstead.holding import AlreadyHeld, Hold
+from rainstead.journal import begin_journal, last_words
 
 __all__ = [
     "BROKE_OFF",
@@ -64,7 +64,7 @@ def until_told(
     parser = argparse.ArgumentParser(prog=program, description=what)
     parser.add_argument("site", type=Path, help="the site's folder, with site.toml and readings.db in it")
     folder: Path = parser.parse_args(argv).site.absolute()
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(levelname)s %(message)s")
+    begin_journal(program)
     told: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda signum, _frame: told.append(signum))
@@ -81,7 +81,7 @@ def until_told(
     else:
         journal.info("stopped")
         return
-    print(f"{program}: {said}", file=sys.stderr)
+    last_words(program, said)
     raise SystemExit(code)
 
 

@@ -9,6 +9,7 @@ import typer
 
 from rainstead import __version__
 from rainstead.errors import HeldByAnother, RainsteadError
+from rainstead.journal import last_words
 from rainstead.running import HELD_BY_ANOTHER, WANTS_MENDING
 
 from . import book, clock, fit, logfile, losses, messages, note, planning, reading, roofs, run, servers, settings
@@ -76,5 +77,5 @@ def main() -> None:
 
 
 def _refuse(message: str, code: int = WANTS_MENDING) -> NoReturn:
-    print(f"rainstead: {message}", file=sys.stderr)
+    last_words("rainstead", message)
     sys.exit(code)
