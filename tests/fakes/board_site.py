@@ -15,7 +15,7 @@ from rainstead.settings import Settings, parse_settings
 from rainstead_board.keeper import Keeper
 from rainstead_board.logger import Logger
 
-__all__ = ["SITE", "BoardSite", "Scripted", "busy_channels", "level"]
+__all__ = ["SITE", "SLOW_SITE", "BoardSite", "Scripted", "busy_channels", "level"]
 
 SITE = """
 [site]
@@ -57,6 +57,8 @@ tanks = ["house"]
 overflow_risk = { freeboard = 300, on_delay = 10, off_delay = 10 }
 low_reserve = { on_delay = 10, off_delay = 10 }
 """
+SLOW_SITE = SITE.replace("every = 1\n", "every = 10\n")
+"""The same, whose ranger is asked every ten seconds."""
 
 
 class Scripted:

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from board_site import SITE
+from board_site import SLOW_SITE
 from held_log import HeldLog
 from leaky_year import tank_year
+from said_log import Said, write_said
 from typer.testing import CliRunner
 
 from rainstead import answers, calc, derive
@@ -20,9 +21,9 @@ from rainstead.calc.desk import Estimate
 from rainstead.cli.commands import app
 from rainstead.events import AlarmEvent
 from rainstead.evidence import gather
-from rainstead.log import Columns, LogReader, LogWriter, Row
+from rainstead.log import Columns, LogReader
 from rainstead.notebook import Notes
-from rainstead.readings import Batch, Kind, Quality
+from rainstead.readings import Batch, Quality
 from rainstead.settings import parse_settings
 from rainstead.sickness import find_sickness
 from rainstead_board.twin import history
@@ -30,9 +31,8 @@ from rainstead_board.twin.truth import sound_m_s
 
 START_MS = 1_780_000_000_000
 EVERY_S = 10
-TEXT = SITE.replace("every = 1\n", "every = 10\n")
 # The face is 2.5 m above the floor and the brim 0.5 m under it; a higher brim leaves 0.26 m.
-HIGH = TEXT.replace("brim = 2\n", "brim = 2.24\n")
+HIGH = SLOW_SITE.replace("brim = 2\n", "brim = 2.24\n")
 
 
 @dataclass(frozen=True)
@@ -65,19 +65,16 @@ def kept(
 ) -> None:
     """A log of the same. air_c: what the probe said at the same times."""
     flags = np.zeros(len(range_mm), dtype=np.uint8) if quality is None else quality
-    with LogWriter(path) as writer:
-        numbers = writer.sensor_numbers({"level": Kind.LEVEL, "air": Kind.TEMPERATURE})
-        segment = writer.begin_segment(writer.begin_boot("logger", "a", 0), 0, trusted=True)
-        stamps = [START_MS + k * EVERY_S * 1000 for k in range(len(range_mm))]
-        rows: list[Row] = [
-            (t_ms, numbers["level"], segment, None if np.isnan(mm) else float(mm), int(flag), 1.5, 8)
+    stamps = [START_MS + k * EVERY_S * 1000 for k in range(len(range_mm))]
+    said: dict[str, list[Said]] = {
+        "level": [
+            (t_ms, None if np.isnan(mm) else float(mm), int(flag))
             for t_ms, mm, flag in zip(stamps, range_mm, flags, strict=True)
         ]
-        if air_c is not None:
-            rows += [
-                (t_ms, numbers["air"], segment, float(c), 0, None, None) for t_ms, c in zip(stamps, air_c, strict=True)
-            ]
-        writer.append(rows)
+    }
+    if air_c is not None:
+        said["air"] = [(t_ms, float(c), Quality.OK) for t_ms, c in zip(stamps, air_c, strict=True)]
+    write_said(path, parse_settings(SLOW_SITE, "test"), said)
 
 
 # --- nearer than the ranger sees ------------------------------------------------------------------------------------
@@ -175,7 +172,7 @@ def with_ladder(readings: int, share: float, seed: int = 1) -> tuple[np.ndarray,
 
 def test_a_false_echo_that_the_settings_name_is_flagged_and_not_used_and_its_raw_value_stays(tmp_path: Path) -> None:
     says, is_false = with_ladder(3_000, 0.4)
-    text = TEXT.replace('air = "air"\n', 'air = "air"\nfalse_echoes = ["1.23 m"]\n', 1)
+    text = SLOW_SITE.replace('air = "air"\n', 'air = "air"\nfalse_echoes = ["1.23 m"]\n', 1)
     found = work_out(text, says)
     assert set(found.quality[is_false].tolist()) == {Quality.FALSE_ECHO}
     assert np.isnan(found.depth_m[is_false]).all()
@@ -222,10 +219,12 @@ def test_a_distance_that_recurs_in_many_states_of_the_tank_is_suspected_by_name_
         says[wild] = rng.uniform(260, 2400, np.count_nonzero(wild))
         echoes = calc.fixed_echoes(np.arange(len(says)) * EVERY_S * 1000, np.round(says), 500.0)
         assert [round(echo.range_mm / 10) for echo in echoes] == [123], seed
-    (line,) = suspected(TEXT, says, tmp_path / "one.db")
+    (line,) = suspected(SLOW_SITE, says, tmp_path / "one.db")
     assert "false_echoes = [1.23]" in line and "ladder" in line
-    assert set(work_out(TEXT, says).quality.tolist()) == {Quality.OK}  # it goes on being used until the owner says so
-    named = TEXT.replace('air = "air"\n', 'air = "air"\nfalse_echoes = [1.23]\n', 1)
+    assert set(work_out(SLOW_SITE, says).quality.tolist()) == {
+        Quality.OK
+    }  # it goes on being used until the owner says so
+    named = SLOW_SITE.replace('air = "air"\n', 'air = "air"\nfalse_echoes = [1.23]\n', 1)
     assert suspected(named, says, tmp_path / "two.db") == ()
 
 
@@ -240,10 +239,10 @@ def test_a_ladder_stays_where_it_is_though_warm_air_moves_its_echo(tmp_path: Pat
     assert np.ptp(says[is_false]) > 55
     path = tmp_path / "readings.db"
     kept(path, says, air_c=air_c)
-    named = TEXT.replace('air = "air"\n', 'air = "air"\nfalse_echoes = [1.23]\n', 1)
+    named = SLOW_SITE.replace('air = "air"\n', 'air = "air"\nfalse_echoes = [1.23]\n', 1)
     end_ms = START_MS + (len(says) - 1) * EVERY_S * 1000
     with LogReader(path) as reader:
-        (line,) = ranger_advice(parse_settings(TEXT, "test"), reader, end_ms)["level"]
+        (line,) = ranger_advice(parse_settings(SLOW_SITE, "test"), reader, end_ms)["level"]
         assert "false_echoes = [1.23]" in line
         settings = parse_settings(named, "test")
         assert ranger_advice(settings, reader, end_ms) == {}
@@ -277,12 +276,12 @@ def test_drop_outs_at_dawn_are_one_piece_of_advice(tmp_path: Path) -> None:
     hour = (START_MS // 1000 + EVERY_S * np.arange(len(says))) / 3600 % 24
     is_deaf = ((hour >= 3) & (hour < 7) & (rng.random(len(says)) < 0.5)) | (rng.random(len(says)) < 0.002)
     flags = np.where(is_deaf, Quality.NO_ECHO, Quality.OK).astype(np.uint8)
-    (line,) = suspected(TEXT, np.where(is_deaf, np.nan, says), tmp_path / "wet.db", flags)
+    (line,) = suspected(SLOW_SITE, np.where(is_deaf, np.nan, says), tmp_path / "wet.db", flags)
     assert line.startswith("drop-outs come at dawn (on 6 days of a week, from ") and "condensation" in line
 
 
 def test_the_health_command_shows_the_advice(tmp_path: Path) -> None:
-    (tmp_path / "site.toml").write_text(TEXT)
+    (tmp_path / "site.toml").write_text(SLOW_SITE)
     says = moving_tank(3, 1)
     says[::50] = LADDER_MM
     kept(tmp_path / "readings.db", np.round(says))
@@ -298,14 +297,14 @@ def test_drop_outs_at_any_hour_are_no_advice(tmp_path: Path, ratio: float) -> No
     says = moving_tank(6, 3)
     is_deaf = np.random.default_rng(5).random(len(says)) < ratio
     flags = np.where(is_deaf, Quality.NO_ECHO, Quality.OK).astype(np.uint8)
-    assert suspected(TEXT, np.where(is_deaf, np.nan, says), tmp_path / "dry.db", flags) == ()
+    assert suspected(SLOW_SITE, np.where(is_deaf, np.nan, says), tmp_path / "dry.db", flags) == ()
 
 
 def test_one_bad_night_is_no_pattern(tmp_path: Path) -> None:
     says = moving_tank(6, 3)
     is_deaf = np.arange(len(says)) // 1440 == 8
     flags = np.where(is_deaf, Quality.NO_ECHO, Quality.OK).astype(np.uint8)
-    assert suspected(TEXT, np.where(is_deaf, np.nan, says), tmp_path / "one.db", flags) == ()
+    assert suspected(SLOW_SITE, np.where(is_deaf, np.nan, says), tmp_path / "one.db", flags) == ()
 
 
 def test_dew_on_the_face_of_a_sound_tanks_ranger_calls_no_leak() -> None:
@@ -338,7 +337,7 @@ def test_dew_on_the_face_of_a_sound_tanks_ranger_calls_no_leak() -> None:
 def test_the_uncertainty_covers_the_truth_on_days_from_5_to_55_degrees(ullage_m: float) -> None:
     """Of 400 days with errors of their own, 95 in a hundred readings hold the truth; sound by the twin's formula."""
     rng = np.random.default_rng(11)
-    deriver = derive.Deriver(parse_settings(TEXT, "test"))
+    deriver = derive.Deriver(parse_settings(SLOW_SITE, "test"))
     ranger, tank = deriver.tanks[0].ranger, deriver.tanks[0].tank
     air_c = 30 - 25 * np.cos(np.arange(24) / 24 * 2 * np.pi)
     assert (air_c.min(), air_c.max()) == (5, 55)
@@ -369,7 +368,7 @@ def test_spikes_of_any_share_raise_no_alarm(share: float) -> None:
     wild = rng.random(len(says)) < share
     says[wild] = rng.uniform(260, 2400, np.count_nonzero(wild))
     # As long as alarms wait where the settings do not say.
-    text = TEXT.replace("on_delay = 10", "on_delay = 60").replace("fire = 5000", "fire = 3000")
+    text = SLOW_SITE.replace("on_delay = 10", "on_delay = 60").replace("fire = 5000", "fire = 3000")
     assert work_out(text, says).events == []
 
 
@@ -382,7 +381,7 @@ def test_a_real_burst_at_the_highest_rate_alarms_within_its_stated_time(share: f
     true_mm = says.copy()
     wild = rng.random(len(says)) < share
     says[wild] = rng.uniform(260, 2400, np.count_nonzero(wild))
-    text = TEXT.replace("fire = 5000", "fire = 3000")
+    text = SLOW_SITE.replace("fire = 5000", "fire = 3000")
     (alarm,) = work_out(text, says).raised("low_reserve")
     # 3000 L in the tank of 2.2 m across are 0.789 m of water: 1.711 m of air.
     crossed = np.flatnonzero(true_mm > 1711)[0]

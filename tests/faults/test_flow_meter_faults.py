@@ -4,41 +4,23 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from board_site import SLOW_SITE
+from said_log import Said, write_said
 
 from rainstead import answers, calc
 from rainstead.calc import PulseDoubt
 from rainstead.errors import SettingsError
-from rainstead.log import LogReader, LogWriter, Row
-from rainstead.readings import F64, I64, Kind
+from rainstead.log import LogReader
+from rainstead.readings import F64, I64, Quality
 from rainstead.settings import parse_settings
 from rainstead.sickness import Sickness, find_sickness
 
 K_PER_L = 390.0
 START_MS = 1_780_000_000_000
 HOUR_MS = 3_600_000
-TEXT = """
-[site]
-name = "a test's site"
-time_zone = "Europe/Lisbon"
-latitude_deg = 39
-[sensors.flow]
-kind = "flow-pulse"
-gpio = 17
-calibrations = [{ k_factor_per_l = 390, flow_min_l_min = 2, flow_max_l_min = 80 }]
-[sensors.level]
-kind = "ranger-text"
-port = "/dev/serial/by-id/x"
-every = "10 s"
-assumed_air_c = 20
-[tanks.house]
-sensor = "level"
-face_height = 2.5
-brim = 2
-calibrations = [{ shape = "cylinder", diameter = 2.2 }]
-[pump]
-source = "house"
-meter = "flow"
-"""
+TEXT = SLOW_SITE.replace(
+    "k_factor_per_l = 390", "k_factor_per_l = 390, flow_min_l_min = 2, flow_max_l_min = 80"
+).replace('air = "air"\n', "assumed_air_c = 20\n")
 SETTINGS = parse_settings(TEXT, "test")
 
 
@@ -116,19 +98,15 @@ def test_pulses_above_the_meters_range_are_seen_and_one_pulse_more_is_not() -> N
 def log_of(folder: Path, pulses: I64, drawn_l_min: float) -> Path:
     """An hour and a half of a meter and of the tank that it draws from; pulses begin after the first half hour."""
     path = folder / "readings.db"
-    with LogWriter(path) as writer:
-        numbers = writer.sensor_numbers({"flow": Kind.PULSE, "level": Kind.LEVEL})
-        segment = writer.begin_segment(writer.begin_boot("logger", "a", 0), START_MS, trusted=True)
-        begun_ms = HOUR_MS // 2
-        rows: list[Row] = []
-        for t in range(0, round(1.5 * HOUR_MS), 10_000):
-            gone_m = drawn_l_min * max(0, min(t - begun_ms, 1000 * len(pulses))) / 60_000 / 1000 / (np.pi * 1.1**2)
-            noise_mm = float(np.random.default_rng(t).normal(0, 1.5))
-            rows.append((START_MS + t, numbers["level"], segment, round(1000 + 1000 * gone_m + noise_mm), 0, 1.5, 8))
-        rows.append((START_MS + begun_ms, numbers["flow"], segment, 0.0, 0, None, None))
-        for k, count in enumerate([*pulses.tolist(), 0]):
-            rows.append((START_MS + begun_ms + 1000 * (k + 1), numbers["flow"], segment, float(count), 0, None, None))
-        writer.append(rows)
+    begun_ms = HOUR_MS // 2
+    level: list[Said] = []
+    for t in range(0, round(1.5 * HOUR_MS), 10_000):
+        gone_m = drawn_l_min * max(0, min(t - begun_ms, 1000 * len(pulses))) / 60_000 / 1000 / (np.pi * 1.1**2)
+        noise_mm = float(np.random.default_rng(t).normal(0, 1.5))
+        level.append((START_MS + t, round(1000 + 1000 * gone_m + noise_mm), Quality.OK))
+    counts = enumerate([0, *pulses.tolist(), 0])
+    flow = [(START_MS + begun_ms + 1000 * k, float(count), Quality.OK) for k, count in counts]
+    write_said(path, SETTINGS, {"level": level, "flow": flow})
     return path
 
 

@@ -5,11 +5,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from board_site import SITE
+from said_log import write_said
 
 from rainstead import answers, calc
 from rainstead.calc import TipDoubt
-from rainstead.log import LogReader, LogWriter
-from rainstead.readings import I64, Kind
+from rainstead.log import LogReader
+from rainstead.readings import I64, Quality
 from rainstead.settings import parse_settings
 from rainstead_board.twin.weather import generated_weather
 
@@ -130,33 +132,13 @@ def test_a_tip_is_not_called_alone_before_others_could_have_come() -> None:
 
 # --- from the log ----------------------------------------------------------------------------------------------------
 
-TEXT = """
-[site]
-name = "a test's site"
-time_zone = "Europe/Lisbon"
-latitude_deg = 39
-[sensors.gauge]
-kind = "tipping-bucket"
-gpio = 5
-calibrations = [{ depth_per_tip = 0.2 }]
+SECOND = """
 [sensors.second]
 kind = "tipping-bucket"
 gpio = 6
 calibrations = [{ depth_per_tip = 0.2 }]
-[sensors.flow]
-kind = "flow-pulse"
-gpio = 17
-calibrations = [{ k_factor_per_l = 390 }]
-[tanks.house]
-brim = 2
-calibrations = [{ shape = "cylinder", diameter = 2.2 }]
-[pump]
-source = "house"
-meter = "flow"
-[rain]
-gauge = "gauge"
-"""
-SETTINGS = parse_settings(TEXT, "test")
+[sensors.flow]"""
+SETTINGS = parse_settings(SITE.replace("\n[sensors.flow]", SECOND), "test")
 HOUR_MS = 3_600_000
 NOON_MS = START_MS + DAY_MS // 2
 
@@ -165,13 +147,12 @@ NOON_MS = START_MS + DAY_MS // 2
 def log(tmp_path: Path) -> Callable[..., LogReader]:
     def made(gauge: list[int], second: list[int], flow: list[tuple[int, float]]) -> LogReader:
         path = tmp_path / "readings.db"
-        with LogWriter(path) as writer:
-            numbers = writer.sensor_numbers({"gauge": Kind.TIP, "second": Kind.TIP, "flow": Kind.PULSE})
-            segment = writer.begin_segment(writer.begin_boot("logger", "a", 0), START_MS, trusted=True)
-            rows = [(NOON_MS + t, numbers["gauge"], segment, 1.0, 0, None, None) for t in gauge]
-            rows += [(NOON_MS + t, numbers["second"], segment, 1.0, 0, None, None) for t in second]
-            rows += [(NOON_MS + t, numbers["flow"], segment, count, 0, None, None) for t, count in flow]
-            writer.append(sorted(rows))
+        said = {
+            "gauge": [(NOON_MS + t, 1.0, Quality.OK) for t in gauge],
+            "second": [(NOON_MS + t, 1.0, Quality.OK) for t in second],
+            "flow": [(NOON_MS + t, count, Quality.OK) for t, count in flow],
+        }
+        write_said(path, SETTINGS, said)
         return LogReader(path)
 
     return made

@@ -9,14 +9,15 @@ from pathlib import Path
 
 import pytest
 import serial
-from board_site import SITE
+from board_site import SITE, SLOW_SITE
+from said_log import Said, write_said
 from serial_desk import Adapter, Desk
 
 from rainstead import answers
 from rainstead.errors import DeviceError
 from rainstead.holding import Hold
-from rainstead.log import LogReader, LogWriter
-from rainstead.readings import Kind, Quality
+from rainstead.log import LogReader
+from rainstead.readings import Quality
 from rainstead.serialports import grabbers, has_console, holder
 from rainstead.settings import BinaryRanger, TextRanger, advice, parse_settings
 from rainstead_board.drivers.frames import BinaryFrames
@@ -346,19 +347,13 @@ def test_every_code_for_no_echo_is_a_reason_and_no_level(
 
 def test_silence_longer_than_three_periods_is_told_with_the_age_of_what_was_last(tmp_path: Path) -> None:
     start_ms, path = 1_780_000_000_000, tmp_path / "readings.db"
-    settings = parse_settings(SITE.replace("every = 1\n", "every = 10\n"), "test")
+    settings = parse_settings(SLOW_SITE, "test")
 
     def write(says: str) -> None:
-        with LogWriter(path) as writer:
-            number = writer.sensor_numbers({"level": Kind.LEVEL})["level"]
-            segment = writer.begin_segment(writer.begin_boot("logger", "a", 0), 0, trusted=True)
-            rows = [(start_ms + k * 10_000, number, segment, 1200.0, int(Quality.OK), 1.5, 8) for k in range(30)]
-            if says == "silent":
-                flag = int(Quality.SILENT)
-                writer.append(rows)
-                writer.append([(start_ms + k * 10_000, number, segment, None, flag, None, None) for k in range(30, 60)])
-            else:
-                writer.append(rows)
+        level: list[Said] = [(start_ms + k * 10_000, 1200.0, Quality.OK) for k in range(30)]
+        if says == "silent":
+            level += [(start_ms + k * 10_000, None, Quality.SILENT) for k in range(30, 60)]
+        write_said(path, settings, {"level": level})
 
     for says, state in (("silent", "silent"), ("nothing", "old")):
         path.unlink(missing_ok=True)

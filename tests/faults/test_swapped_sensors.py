@@ -11,11 +11,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from board_site import SITE, BoardSite, Scripted
+from board_site import SLOW_SITE, BoardSite, Scripted
 from fake_clock import FakeClock
+from said_log import Said, write_said
 
 from rainstead import answers
-from rainstead.log import LogReader, LogWriter, Row
+from rainstead.log import LogReader
 from rainstead.readings import Kind, Quality, Reading
 from rainstead.settings import TextRanger, parse_settings
 from rainstead.sickness import Sickness, find_sickness
@@ -34,7 +35,7 @@ face_height = 2.5
 brim = 2
 calibrations = [{ shape = "cylinder", diameter = 3 }]
 [sensors.level]"""
-TEXT = SITE.replace("every = 1\n", "every = 10\n").replace("\n[sensors.level]", SECOND)
+TEXT = SLOW_SITE.replace("\n[sensors.level]", SECOND)
 SETTINGS = parse_settings(TEXT, "test")
 Says = Callable[[int], float | None]
 
@@ -53,18 +54,14 @@ def sick(
 ) -> dict[str, Sickness]:
     """What is found at the end of so many hours. is_on: whether the board ran; None of a sensor: absent."""
     path = folder / "readings.db"
-    with LogWriter(path) as writer:
-        numbers = writer.sensor_numbers(dict.fromkeys(says, Kind.LEVEL))
-        segment = writer.begin_segment(writer.begin_boot("logger", "a", 0), START_MS, trusted=True)
-        for number, (name, say) in enumerate(says.items()):
-            rows: list[Row] = []
-            for t in filter(is_on, range(0, round(hours * HOUR_MS), 10_000)):
-                mm, flag = say(t), Quality.OK
-                if mm is None:
-                    rows.append((START_MS + t, numbers[name], segment, None, int(Quality.ABSENT), None, None))
-                else:
-                    rows.append((START_MS + t, numbers[name], segment, mm + noise(t, number), int(flag), 1.5, 8))
-            writer.append(rows)
+
+    def told(number: int, say: Says, t: int) -> Said:
+        mm = say(t)
+        return START_MS + t, None if mm is None else mm + noise(t, number), Quality.ABSENT if mm is None else Quality.OK
+
+    times = list(filter(is_on, range(0, round(hours * HOUR_MS), 10_000)))
+    said = {name: [told(number, say, t) for t in times] for number, (name, say) in enumerate(says.items())}
+    write_said(path, SETTINGS, said)
     with LogReader(path) as reader:
         return find_sickness(SETTINGS, reader, START_MS + round(hours * HOUR_MS))
 
