@@ -1,6 +1,7 @@
 """A serial ranger on real pseudo-terminals, and every way in which a port can fail. Time is the test's."""
 
 import contextlib
+import errno
 import grp
 import os
 import tempfile
@@ -234,6 +235,20 @@ def test_a_forbidden_port_names_its_group_and_the_remedy(mode: int, remedy: str)
         locked.chmod(mode)
         with without_root(), pytest.raises(DeviceError, match=f"may not open it; .*{remedy}"):
             SerialPort(str(locked), 9600).open()
+
+
+def test_a_port_that_the_services_confinement_refuses_is_no_matter_of_groups(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    port = tmp_path / "port"
+    port.touch()
+
+    def refused(*_: object, **__: object) -> None:
+        raise serial.SerialException(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(serial, "Serial", refused)
+    with pytest.raises(DeviceError, match=r"confinement refuses it.* systemctl restart rainstead-logger"):
+        SerialPort(str(port), 9600).open()
 
 
 def test_unplugged_in_mid_read_is_absent(desk: Desk) -> None:

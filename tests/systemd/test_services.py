@@ -1,5 +1,6 @@
 """The services as they are laid: by the installer, into a folder, without being root."""
 
+import configparser
 import os
 import re
 import shutil
@@ -186,6 +187,18 @@ def test_a_file_that_an_earlier_version_made_becomes_the_forwarders(tmp_path: Pa
     assert "chown" not in install(tmp_path).stdout
     (site / "forwarder.db").touch()
     assert f"run     chown rainstead-forwarder: {site}/forwarder.db" in install(tmp_path).stdout.splitlines()
+
+
+def test_a_kernel_that_hangs_is_reset_by_the_boards_own_counter(tmp_path: Path) -> None:
+    install(tmp_path)
+    path = tmp_path / "etc/systemd/system.conf.d/rainstead.conf"
+    manager = configparser.ConfigParser()
+    manager.read(path)
+    counts_s = int(manager["Manager"]["RuntimeWatchdogSec"].removesuffix("s"))
+    # The counter of a small board's chip reaches 15 s, and more is refused as a whole; too little resets a busy one.
+    assert 10 <= counts_s < 15
+    install(tmp_path, "--uninstall")
+    assert not path.exists()
 
 
 def test_laying_twice_changes_nothing(tmp_path: Path) -> None:

@@ -79,7 +79,12 @@ class SerialPort:
             return (
                 f"{self.path}: there is no such port; is the sensor plugged in? `ls /dev/serial/by-id` shows the ports"
             )
-        if number in (errno.EACCES, errno.EPERM):
+        if number == errno.EPERM:  # not of the file's owner and mode, which say EACCES: of the unit's device filter
+            return (
+                f"{self.path}: the service's confinement refuses it: its driver was loaded after the service began, "
+                "or the unit's DeviceAllow= lacks its kind; `sudo systemctl restart rainstead-logger` mends the first"
+            )
+        if number == errno.EACCES:
             return f"{self.path}: this user may not open it; {self._who_may()}"
         if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "exclusively lock" in str(error):
             who = holder(self.path)
