@@ -6,7 +6,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from rainstead.answers import Answered, Unknown, utc_text
-from rainstead.words import age, litres, moment, span, spread, state_mark, state_words, when
+from rainstead.words import age, channel_wait, litres, moment, span, spread, state_mark, state_words, when
 
 __all__ = ["environment"]
 
@@ -22,6 +22,7 @@ def environment() -> Environment:
     )
     made.filters |= {
         "age": age,
+        "channel_wait": channel_wait,
         "litres": litres,
         "moment": moment,
         "number": number,

@@ -5,9 +5,19 @@ from typing import TYPE_CHECKING
 from rainstead.localtime import local
 
 if TYPE_CHECKING:
-    from rainstead.answers import TankLevel, Total
+    from rainstead.answers import MessageChannelLine, TankLevel, Total
 
-__all__ = ["age", "litres", "moment", "span", "spread", "state_mark", "state_words", "when"]
+__all__ = [
+    "age",
+    "channel_wait",
+    "litres",
+    "moment",
+    "span",
+    "spread",
+    "state_mark",
+    "state_words",
+    "when",
+]
 
 
 def when(t_ms: int, zone: str) -> str:
@@ -82,3 +92,15 @@ def state_words(level: "TankLevel") -> str:
             return "no sensor"
         case _:
             return f"unknown: {level.because}"
+
+
+def channel_wait(one: "MessageChannelLine", as_of_ms: int, zone: str) -> str:
+    """What waits for a channel, why, and until when."""
+    told = f"{one.name}: 1 message waits" if one.waiting == 1 else f"{one.name}: {one.waiting:,} messages wait"
+    if one.waits_because is not None:
+        told += f", because {one.waits_because}"
+    if one.next_try_ms is None:
+        return told
+    if one.next_try_ms <= as_of_ms:
+        return f"{told}; it is tried now"
+    return f"{told}; the next try is about {moment(one.next_try_ms, zone)}"

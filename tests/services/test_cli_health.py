@@ -109,6 +109,7 @@ def test_health_tells_how_sending_goes(site: Path) -> None:
     assert "No forwarder runs on this machine; 2 readings wait for it" in said
     hold = Hold(site / "forwarder.lock")
     _, said = ask("health", *moment)
+    assert "A forwarder runs on this machine." in said
     assert "The server last stored something 40 s ago; the newest there is 60 s behind the log" in said, said
     file.tell(word="later", reason="it is away")
     _, said = ask("health", *moment)

@@ -4,6 +4,7 @@ import importlib
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from typer.testing import CliRunner
 
 from rainstead.cli.commands import app
 from rainstead.forward import Cursor, CursorFile, Refused
-from rainstead.messages.outbox import Delivery, Message
+from rainstead.messages.outbox import Delivery, Message, Wait
 from rainstead.messages.store import Store
 from rainstead.notebook import Dip, KnownVolume, Notebook, RunNote
 from rainstead.readback import AlarmSeen, SiteSeen, TankSeen
@@ -119,6 +120,8 @@ def _messaged(site: Path) -> None:
     store = Store(site / "messages.db")
     message = Message(1, "alarm", utc_ms("2026-03-28T10:01:00"), "a title", "a body")
     store.deliver(Delivery(message, "mail", "given_up", because="it takes no connection"))
+    store.deliver(Delivery(replace(message, number=2), "mail", "queued", tries=1))
+    store.wait("mail", Wait(40_000, "it takes no connection"), 10_000, message.at_ms)
     store.flush()
     store.close()
 

@@ -8,6 +8,8 @@ from typer.testing import CliRunner, Result
 
 from rainstead.cli.commands import app
 from rainstead.errors import SettingsError
+from rainstead.forward import CursorFile
+from rainstead.holding import Hold
 
 TABLE = '\n[forward]\nurl = "http://127.0.0.1:8086"\norg = "home"\nbucket = "water"\ntoken_file = "server.token"\n'
 
@@ -46,3 +48,20 @@ def test_the_word_of_the_server_and_its_reason_are_one_sentence(tmp_path: Path) 
     (site / "site.toml").write_text(SETTINGS + TABLE)
     told = CliRunner().invoke(app, ["forwarding", "--site", str(site)]).stdout
     assert "Nothing was ever sent: no forwarder has run for this site; start rainstead-forwarder" in told
+
+
+def test_forwarding_says_whether_a_forwarder_runs_even_one_that_has_only_just_begun(tmp_path: Path) -> None:
+    site = make_site(tmp_path, [])
+    (site / "site.toml").write_text(SETTINGS + TABLE)
+
+    def told() -> str:
+        return CliRunner().invoke(app, ["forwarding", "--site", str(site)]).stdout
+
+    hold = Hold(site / "forwarder.lock")
+    assert "The server has not said anything yet." in told() and "A forwarder runs on this machine." in told()
+    CursorFile(site / "forwarder.db").close()
+    hold.release()
+    assert "No forwarder runs on this machine now; start rainstead-forwarder." in told()
+    (site / "forwarder.lock").unlink()
+    (site / "forwarder.lock").symlink_to("forwarder.lock")  # as good as a file that we may not open
+    assert "Whether a forwarder runs on this machine cannot be seen from here." in told()

@@ -12,7 +12,7 @@ from .filling import LeftOut
 from .fittedyield import TankFit, fitted_yields
 from .fitting import Compared, DipsFit, LitresFit, StepLine, StrappingFit, dips_fit, strapping_fit
 from .forwarding import ForwardingAnswer, RefusedPoint, forwarding
-from .health import BoardHealth, ForwarderHealth, HealthAnswer, SensorReport, health
+from .health import BoardHealth, ForwarderHealth, HealthAnswer, MessengerHealth, SensorReport, health
 from .leaks import LeakLine, WatchedDay
 from .levels import TankLevel, Total
 from .logfile import BackupAnswer, RestoreAnswer, VerifyAnswer, backup_site, restore_site, verify_log
@@ -78,6 +78,7 @@ __all__ = [
     "LossesAnswer",
     "MessageChannelLine",
     "MessagesAnswer",
+    "MessengerHealth",
     "MeterFit",
     "NoBook",
     "NoRun",

@@ -57,8 +57,11 @@ def forwarding(settings: Settings, reader: ReadingSource, folder: Path, as_of_ms
     name = server_name(settings.forward)
     standing = read_standing(folder, name)
     last_ms = reader.last_before_ms(2**62)
+    is_running = forwarder_runs(folder)
     because: str | None
-    if standing is None:
+    if standing is None and is_running:
+        word, because = "silent", None  # it has only just begun
+    elif standing is None:
         word, because = "never_run", "no forwarder has run for this site; start rainstead-forwarder"
     else:
         word, because = standing.told.get("word", "silent"), standing.told.get("reason") or None
@@ -70,7 +73,7 @@ def forwarding(settings: Settings, reader: ReadingSource, folder: Path, as_of_ms
     return ForwardingAnswer(
         **head(settings, reader, as_of_ms),
         server=name,
-        is_running=forwarder_runs(folder),
+        is_running=is_running,
         word="stored" if word == "silent" and stored_ms is not None else word,
         because=because,
         last_stored_ms=stored_ms,

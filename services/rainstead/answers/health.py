@@ -8,7 +8,9 @@ from typing import Any, Final
 
 from rainstead.boardhealth import RUN_FOLDER, read_board_health
 from rainstead.derive import Deriver, State
+from rainstead.errors import LogError
 from rainstead.log import LONG_WAL_BYTES, ReadingSource, damaged_logs, has_reset_fault
+from rainstead.messages import messenger_runs
 from rainstead.replay import state_at
 from rainstead.settings import Settings
 from rainstead.sickness import find_sickness
@@ -16,10 +18,11 @@ from rainstead.sickness import find_sickness
 from .alarms import AlarmStanding, standing
 from .answer import Answer, head
 from .forwarding import forwarding
+from .messaging import MessageChannelLine, messages
 from .rangeradvice import ranger_advice
 from .sensors import SensorHealth, last_rows, sensor_health
 
-__all__ = ["BoardHealth", "Count", "ForwarderHealth", "HealthAnswer", "SensorReport", "health"]
+__all__ = ["BoardHealth", "Count", "ForwarderHealth", "HealthAnswer", "MessengerHealth", "SensorReport", "health"]
 
 Number = float | int | None
 LONG_ENOUGH_S: Final = 3600
@@ -91,15 +94,33 @@ class ForwarderHealth:
     waiting_readings: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class MessengerHealth:
+    """Whether alarms go out. channels: those for which something waits, as in `messages`.
+
+    because: why what it has to tell is not known; waiting and given_up are None then, and has_run too.
+    """
+
+    is_running: bool | None
+    has_run: bool | None
+    because: str | None
+    waiting: int | None
+    given_up: int | None
+    channels: tuple[MessageChannelLine, ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HealthAnswer(Answer):
     """logger is None, with logger_because, where it left no account of itself. damaged_logs: names of logs in the
-    site's folder that were moved aside for damage. forwarder is None where the site sends to no server."""
+    site's folder that were moved aside for damage. forwarder is None where the site sends to no server,
+    messenger where it tells nobody.
+    """
 
     clock_is_trusted: bool
     logger: BoardHealth | None
     logger_because: str | None
     forwarder: ForwarderHealth | None
+    messenger: MessengerHealth | None
     damaged_logs: tuple[str, ...]
     sensors: tuple[SensorReport, ...]
     alarms: tuple[AlarmStanding, ...]
@@ -135,6 +156,7 @@ def health(
         logger=None if told is None else _board(told, as_of_ms),
         logger_because=None if told is not None else "it left no account of itself that can be read from here",
         forwarder=_forwarder(settings, reader, site, as_of_ms),
+        messenger=_messenger(settings, reader, site, as_of_ms),
         damaged_logs=tuple(path.name for path in damaged_logs(site)),
         sensors=tuple(
             SensorReport(
@@ -167,6 +189,23 @@ def _forwarder(settings: Settings, reader: ReadingSource, site: Path, as_of_ms: 
         told.last_stored_age_s,
         told.lag_s,
         told.waiting_readings + told.backlog_readings,
+    )
+
+
+def _messenger(settings: Settings, reader: ReadingSource, site: Path, as_of_ms: int) -> MessengerHealth | None:
+    if settings.messages is None:
+        return None
+    try:
+        told = messages(settings, reader, site, as_of_ms)
+    except LogError as error:
+        return MessengerHealth(messenger_runs(site), None, str(error), None, None, ())
+    return MessengerHealth(
+        told.is_running,
+        told.has_run,
+        None,
+        sum(one.waiting for one in told.channels),
+        sum(one.given_up for one in told.channels),
+        tuple(one for one in told.channels if one.waiting),
     )
 
 

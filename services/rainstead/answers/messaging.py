@@ -19,6 +19,8 @@ class MessageChannelLine:
     """One channel. after_s: None for one of the first. waiting: to be handed over. held: until another takes it.
 
     tries: of the message that waits. given_up: of those that are kept. heartbeat_every_s: None: never.
+    waits_because: why what waits was not taken yet; None where nothing waits, and for what is new. next_try_ms: when it
+    is tried next, about; None where nothing waits, and where no messenger runs.
     """
 
     name: str
@@ -32,6 +34,8 @@ class MessageChannelLine:
     last_error_ms: int | None
     last_error: str | None
     last_heartbeat_ms: int | None
+    waits_because: str | None
+    next_try_ms: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +81,7 @@ def messages(settings: Settings, reader: ReadingSource | None, folder: Path, as_
         raise LogError(f"{folder / 'messages.db'}: cannot be read now ({error}); try again in a moment") from None
     known = {} if standing is None else {one.name: one for one in standing.channels}
     nothing = ChannelStanding("", 0, 0, 0, 0, None, None, None, None)
+    is_running = messenger_runs(folder)
     lines = []
     for name, channel in settings.messages.channels.items():
         one = known.get(name, nothing)
@@ -93,12 +98,14 @@ def messages(settings: Settings, reader: ReadingSource | None, folder: Path, as_
                 last_error_ms=one.last_error_ms,
                 last_error=one.last_error,
                 last_heartbeat_ms=one.last_heartbeat_ms,
+                waits_because=one.waits_because if one.waiting else None,
+                next_try_ms=one.next_try_ms if one.waiting and is_running is not False else None,
             )
         )
     return MessagesAnswer(
         **head(settings, reader, as_of_ms),
         has_run=standing is not None,
-        is_running=messenger_runs(folder),
+        is_running=is_running,
         last_test_ms=None if standing is None else standing.last_test_ms,
         channels=tuple(lines),
         given_up=()

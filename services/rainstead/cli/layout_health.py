@@ -6,9 +6,9 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from rainstead.answers import BoardHealth, ForwarderHealth, HealthAnswer
+from rainstead.answers import BoardHealth, ForwarderHealth, HealthAnswer, MessengerHealth
 
-from .words import age, moment, span
+from .words import age, channel_wait, moment, span
 
 __all__ = ["health"]
 
@@ -21,7 +21,9 @@ def health(answer: HealthAnswer) -> Group:
     else:
         parts += _logger(answer.logger)
     if answer.forwarder is not None:
-        parts.append(_forwarder(answer.forwarder))
+        parts += _forwarder(answer.forwarder)
+    if answer.messenger is not None:
+        parts += _messenger(answer.messenger, answer)
     if not answer.clock_is_trusted:
         parts.append(Text("The newest stamps are a guess: the board's clock is not set.", style="yellow"))
     for name in answer.damaged_logs:
@@ -100,14 +102,16 @@ def _logger(board: BoardHealth) -> list[Any]:
     return lines
 
 
-def _forwarder(told: ForwarderHealth) -> Text:
+def _forwarder(told: ForwarderHealth) -> list[Text]:
+    waiting = f"; {told.waiting_readings:,} readings wait for it" if told.waiting_readings else ""
     if told.is_running is False and told.word != "never_run":
-        waiting = "" if told.waiting_readings is None else f"; {told.waiting_readings:,} readings wait for it"
-        return Text(f"No forwarder runs on this machine{waiting}: start rainstead-forwarder.", style="bold red")
+        return [Text(f"No forwarder runs on this machine{waiting}: start rainstead-forwarder.", style="bold red")]
+    runs = Text("A forwarder runs on this machine.")
+    if told.is_running is None:
+        runs = Text("Whether a forwarder runs on this machine cannot be seen from here.", style="yellow")
     if told.word == "stored" and told.last_stored_age_s is not None:
         behind = "" if told.lag_s is None else f"; the newest there is {span(told.lag_s)} behind the log"
-        waiting = f"; {told.waiting_readings:,} readings wait for it" if told.waiting_readings else ""
-        return Text(f"The server last stored something {age(told.last_stored_age_s)} ago{behind}{waiting}.")
+        return [runs, Text(f"The server last stored something {age(told.last_stored_age_s)} ago{behind}{waiting}.")]
     words = {
         "later": "The server is away or busy",
         "forbidden": "The server refuses until somebody mends it",
@@ -116,5 +120,25 @@ def _forwarder(told: ForwarderHealth) -> Text:
         "unknown": "How sending to the server goes is not known",
     }
     because = f": {told.because}" if told.because else ""
-    waiting = f"; {told.waiting_readings:,} readings wait for it" if told.waiting_readings else ""
-    return Text(f"{words.get(told.word, told.word)}{because}{waiting}.", style="yellow")
+    said = Text(f"{words.get(told.word, told.word)}{because}{waiting}.", style="yellow")
+    return [said] if told.word == "never_run" else [runs, said]
+
+
+def _messenger(told: MessengerHealth, answer: HealthAnswer) -> list[Text]:
+    if told.is_running is False:
+        start = "No messenger runs on this machine, so NOBODY is told of alarms: start rainstead-messenger."
+        lines = [Text(start, style="bold red")]
+    elif told.is_running is None:
+        lines = [Text("Whether a messenger runs on this machine cannot be seen from here.", style="yellow")]
+    else:
+        lines = [Text("A messenger runs on this machine.")]
+    if told.because is not None:
+        lines.append(Text(f"What it has to tell is not known: {told.because}.", style="yellow"))
+    for one in told.channels:
+        waits = channel_wait(one, answer.as_of_ms, answer.time_zone)
+        lines.append(Text(f"{waits}.", style="yellow" if one.tries else ""))
+    if told.given_up:
+        lines.append(
+            Text(f"{told.given_up:,} messages were given up; `rainstead messages` shows them.", style="yellow")
+        )
+    return lines

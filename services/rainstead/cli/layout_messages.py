@@ -8,7 +8,7 @@ from rich.text import Text
 
 from rainstead.answers import MessagesAnswer
 
-from .words import moment, span
+from .words import channel_wait, moment, span
 
 __all__ = ["messages"]
 
@@ -16,14 +16,7 @@ __all__ = ["messages"]
 def messages(answer: MessagesAnswer) -> Group:
     """The channels, then what was given up."""
     parts: list[Any] = []
-    if not answer.has_run:
-        parts.append(Text("No messenger has run for this site; start rainstead-messenger.", style="yellow"))
-    elif answer.is_running is False:
-        parts.append(
-            Text(
-                "No messenger runs on this machine now, so NOBODY is told; start rainstead-messenger.", style="bold red"
-            )
-        )
+    parts.append(_runs(answer))
     table = Table(box=None, pad_edge=False, header_style="bold")
     for name in ("channel", "gets alarms", "sign of life", "waiting", "given up", "last taken", "last error"):
         table.add_column(name, no_wrap=name != "last error")
@@ -44,6 +37,11 @@ def messages(answer: MessagesAnswer) -> Group:
             Text(error, style="yellow" if fails else "dim"),
         )
     parts.append(table)
+    parts += [
+        Text(f"{channel_wait(one, answer.as_of_ms, answer.time_zone)}.", style="yellow" if one.tries else "")
+        for one in answer.channels
+        if one.waiting
+    ]
     if answer.last_test_ms is not None:
         parts.append(Text(f"The last regular test was sent {moment(answer.last_test_ms, answer.time_zone)}."))
     if answer.given_up:
@@ -54,3 +52,15 @@ def messages(answer: MessagesAnswer) -> Group:
         ]
     parts.append(Text("Taken is what the first server on the way has accepted; only the receiver knows what came."))
     return Group(*parts)
+
+
+def _runs(answer: MessagesAnswer) -> Text:
+    if answer.is_running:
+        return Text("A messenger runs on this machine.")
+    if not answer.has_run:
+        return Text("No messenger has run for this site; start rainstead-messenger.", style="yellow")
+    if answer.is_running is None:
+        return Text("Whether a messenger runs on this machine cannot be seen from here.", style="yellow")
+    return Text(
+        "No messenger runs on this machine now, so NOBODY is told; start rainstead-messenger.", style="bold red"
+    )

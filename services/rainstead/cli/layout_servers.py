@@ -28,7 +28,11 @@ def forwarding(answer: ForwardingAnswer) -> Group:
     parts: list[Any] = [Text(f"To {answer.server}")]
     told = f"{words.removesuffix('.')}: {answer.because}" if answer.because else words
     parts.append(Text(told, style=style))
-    if answer.is_running is False and answer.word != "never_run":
+    if answer.is_running:
+        parts.append(Text("A forwarder runs on this machine."))
+    elif answer.is_running is None:
+        parts.append(Text("Whether a forwarder runs on this machine cannot be seen from here.", style="yellow"))
+    elif answer.word != "never_run":
         parts.append(Text("No forwarder runs on this machine now; start rainstead-forwarder.", style="bold red"))
     if answer.last_stored_ms is not None and answer.last_stored_age_s is not None:
         parts.append(Text(f"Last stored {age(answer.last_stored_age_s)} ago."))

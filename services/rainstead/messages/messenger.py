@@ -13,7 +13,7 @@ from .heartbeat import Beat
 from .jobs import Jobs, alarm_words
 from .lookout import Lookout, Seen
 from .newevents import NewEvents
-from .outbox import Channel, Outbox, Parcel
+from .outbox import Channel, Outbox, Parcel, Wait
 from .ownwatch import OwnWatch
 from .request import take_request
 from .store import Store
@@ -72,6 +72,7 @@ class Messenger:
         self._seen: Seen | None = None
         self._last_test_ms: int | None = store.noted("test")
         self._beat_ms = {name: self._first_beat_ms(name, boot_ms, wall_ms) for name in messages.channels}
+        self._waits: dict[str, Wait | None] = {}
         self._said_trouble: str | None = None
         self._failing: set[str] = set()
 
@@ -92,13 +93,14 @@ class Messenger:
             self._look(boot_ms, wall_ms)
             self._tests(boot_ms, wall_ms)
         self._give_up(boot_ms, wall_ms)
-        self._put_down(boot_ms)
+        self._put_down(boot_ms, wall_ms)
         for name in self._carriers:
             self._hand_over(name, boot_ms, wall_ms)
-        self._put_down(boot_ms)
+        self._put_down(boot_ms, wall_ms)
         if self._under_way:
             return boot_ms + UNDER_WAY_MS
-        tries = [at for at in (self._box.next_try_ms(name, boot_ms) for name in self._carriers) if at is not None]
+        waits = [self._box.wait(name, boot_ms) for name in self._carriers]
+        tries = [one.until_ms for one in waits if one is not None]
         beats = [
             max(self._beat_ms[name], self._box.states[name].next_try_ms)
             for name, one in self._messages.channels.items()
@@ -236,12 +238,17 @@ class Messenger:
 
     # --- keeping ------------------------------------------------------------------------------------------------
 
-    def _put_down(self, boot_ms: int) -> None:
+    def _put_down(self, boot_ms: int, wall_ms: int) -> None:
         for one in self._box.take_changed():
             self._store.deliver(one)
         for name in self._box.changed_channels:
             self._store.channel(name, self._box.states[name], boot_ms, self._boot_uuid)
         self._box.changed_channels = set()
+        for name in self._carriers:
+            wait = self._box.wait(name, boot_ms)
+            if wait != self._waits.get(name):
+                self._waits[name] = wait
+                self._store.wait(name, wait, boot_ms, wall_ms)
         self._store.flush()
         if self._store.trouble != self._said_trouble:
             trouble = self._store.trouble

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
-__all__ = ["Channel", "ChannelState", "Delivery", "Message", "Outbox", "Parcel", "State"]
+__all__ = ["Channel", "ChannelState", "Delivery", "Message", "Outbox", "Parcel", "State", "Wait"]
 
 MOST_GATHERED: Final = 40
 """In one message; a longer one would be split into many where a service takes short texts alone."""
@@ -79,6 +79,14 @@ class Parcel:
 
     channel: str
     deliveries: tuple[Delivery, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """What is queued for a channel is not tried before a time of the boot clock. because: None for what is new."""
+
+    until_ms: int
+    because: str | None
 
 
 class Outbox:
@@ -175,13 +183,16 @@ class Outbox:
             return Parcel(channel, tuple(queued[:MOST_GATHERED]))
         return Parcel(channel, (queued[0],))
 
-    def next_try_ms(self, channel: str, boot_ms: int) -> int | None:
-        """When `next_parcel` may have something; None while nothing is queued."""
+    def wait(self, channel: str, boot_ms: int) -> Wait | None:
+        """Until when `next_parcel` has nothing, and why; None while nothing is queued."""
         queued = [one for one in self._open if one.channel == channel and one.state == "queued"]
         if not queued:
             return None
         state = self.states[channel]
-        return max(state.next_try_ms, self._allowed_ms(state, queued, boot_ms))
+        allowed_ms = self._allowed_ms(state, queued, boot_ms)
+        if allowed_ms > state.next_try_ms:
+            return Wait(allowed_ms, f"no more than {self._most} messages an hour go this way")
+        return Wait(state.next_try_ms, state.last_error if state.failures else None)
 
     def _allowed_ms(self, state: ChannelState, queued: Sequence[Delivery], boot_ms: int) -> int:
         """Half of an hour's messages go at once; the rest are spread over the hour, each with all that waits.

@@ -17,7 +17,10 @@ __all__ = ["ChannelStanding", "GivenUp", "MessagesStanding", "messenger_runs", "
 
 @dataclass(frozen=True, slots=True)
 class ChannelStanding:
-    """One channel as the messenger kept it. waiting: queued; held: for another channel to take it first."""
+    """One channel as the messenger kept it. waiting: queued; held: for another channel to take it first.
+
+    next_try_ms: what is queued is not tried before then, about; waits_because: why not; None for what is new.
+    """
 
     name: str
     waiting: int
@@ -28,6 +31,8 @@ class ChannelStanding:
     last_error_ms: int | None
     last_error: str | None
     last_heartbeat_ms: int | None
+    next_try_ms: int | None = None
+    waits_because: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +92,8 @@ def read_messages(folder: Path, *, most: int = 20) -> MessagesStanding | None:
                 counts.get(name, {}).get("given_up", 0),
                 **kept.get(name, {"last_handed_over_ms": None, "last_error_ms": None, "last_error": None}),
                 last_heartbeat_ms=noted.get(f"beat {name}"),
+                next_try_ms=(noted.get(f"wait {name}") or {}).get("until_ms"),
+                waits_because=(noted.get(f"wait {name}") or {}).get("because"),
             )
             for name in sorted(counts.keys() | kept.keys())
         ),

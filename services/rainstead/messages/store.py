@@ -14,7 +14,7 @@ from rainstead.errors import RainsteadError
 from rainstead.events import AlarmEvent
 
 from .changes import AlarmTold
-from .outbox import ChannelState, Delivery, Message, State
+from .outbox import ChannelState, Delivery, Message, State, Wait
 
 __all__ = ["MESSAGES_FILE", "RUNNING_FILE", "NotMessages", "Store"]
 
@@ -144,6 +144,11 @@ class Store:
             state.last_error_ms,
             state.last_error,
         )
+
+    def wait(self, name: str, wait: Wait | None, boot_ms: int, wall_ms: int) -> None:
+        """Why what is queued for a channel waits, and until about when, for whoever looks. Times: of now."""
+        until_ms = None if wait is None else wall_ms + wait.until_ms - boot_ms
+        self.note(f"wait {name}", None if wait is None else {"until_ms": until_ms, "because": wait.because})
 
     def flush(self) -> bool:
         """Put all that was noted down, all or nothing; False, with `trouble`, where the disk does not take it now."""

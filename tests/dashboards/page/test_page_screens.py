@@ -117,6 +117,25 @@ def test_how_forwarding_goes_is_said_in_the_desks_words(site: Path, word: str, i
         assert line in words(shown), line
 
 
+@pytest.mark.parametrize("is_running", [True, False, None])
+@pytest.mark.parametrize("because", [None, "its file cannot be read"])
+def test_whether_a_messenger_runs_and_what_waits_is_said_in_the_desks_words(
+    site: Path, because: str | None, is_running: bool | None
+) -> None:
+    mail = answers.MessageChannelLine("mail", None, None, 2, 0, 3, 1, None, None, None, None, "it is away", NOW_MS + 9)
+    told = answers.MessengerHealth(is_running, True, because, 2, 1, () if because else (mail,))
+    answer = replace(desk(site, "health"), messenger=told)
+    shown = (
+        environment()
+        .get_template("health.html")
+        .render(nav=[], here="", refresh_s=None, title="Health", told=Told(answer), answer=answer, numbers={})
+    )
+    said = lines(layout_health.health(answer))
+    assert len(said) > 3 and any("messenger" in line for line in said)
+    for line in said:
+        assert line.replace("`", "") in words(shown).replace("`", ""), line
+
+
 def test_the_lists_lead_to_each_storm_and_run(site: Path) -> None:
     with in_front_of(site, FakeClock(wall_ms=NOW_MS)) as page:
         storms, runs = page.get("/storms").text, page.get("/runs").text

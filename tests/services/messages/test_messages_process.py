@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,9 @@ from typer.testing import CliRunner
 
 from rainstead.cli.commands import app
 from rainstead.holding import Hold
+from rainstead.localtime import local
 from rainstead.messages import process, read_messages
+from rainstead.messages.outbox import Delivery, Message, Wait
 from rainstead.messages.store import Store
 from rainstead.running import HELD_BY_ANOTHER, NOTHING_TO_DO
 from rainstead.settings import parse_settings, settings_digest, starter
@@ -329,10 +332,48 @@ def test_a_messenger_that_runs_no_more_is_told_to_whoever_looks_or_asks_for_a_te
     def said(*words: str) -> str:
         return " ".join(runner.invoke(app, ["messages", *words, "--site", str(tmp_path)]).output.split())
 
-    assert "No messenger" not in said() and "within seconds" in said("test")
+    assert "A messenger runs on this machine." in said() and "within seconds" in said("test")
     hold.release()
     assert "No messenger runs on this machine now, so NOBODY is told; start rainstead-messenger." in said()
     assert "No messenger runs on this machine now" in said("test") and "within seconds" not in said("test")
+
+
+def test_messages_and_health_say_what_waits_why_and_until_when(tmp_path: Path) -> None:
+    site = TellingSite(tmp_path / "site", WEB)
+    site.reading()
+    site.close()
+    at_ms = site.clock.wall_ms()
+    store = Store(site.folder / "messages.db")
+    store.deliver(Delivery(Message(1, "alarm", at_ms, "a title", "a body"), "web", "queued", tries=3))
+    store.wait("web", Wait(130_000, "it takes no connection"), 10_000, at_ms)
+    assert store.flush()
+    store.close()
+    hold = Hold(site.folder / "messages.db.lock")
+    until = f"{local(at_ms + 120_000, site.settings.site.time_zone):%Y-%m-%d %H:%M}"
+    waits = f"web: 1 message waits, because it takes no connection; the next try is about {until}"
+
+    def said(*words: str, later_s: int = 1) -> str:
+        as_of = f"{datetime.fromtimestamp(at_ms / 1000 + later_s, UTC):%Y-%m-%dT%H:%M:%SZ}"
+        result = CliRunner().invoke(app, [*words, "--site", str(site.folder), "--as-of", as_of])
+        assert result.exit_code == 0
+        return " ".join(result.output.split())
+
+    for command in ("messages", "health"):
+        assert waits in said(command), command
+        assert "A messenger runs on this machine." in said(command)
+        assert "it takes no connection; it is tried now." in said(command, later_s=121)
+    told = json.loads(said("health", "--json"))["messenger"]
+    assert (told["is_running"], told["has_run"], told["waiting"], told["given_up"]) == (True, True, 1, 0)
+    assert told["channels"][0]["next_try_ms"] == at_ms + 120_000
+    hold.release()
+    assert "No messenger runs on this machine, so NOBODY is told of alarms" in said("health")
+    for command in ("messages", "health"):
+        assert "web: 1 message waits, because it takes no connection." in said(command), "nobody tries it again"
+    (site.folder / "messages.db").write_bytes(b"rubbish" * 100)
+    assert "What it has to tell is not known" in said("health")
+    assert json.loads(said("health", "--json"))["messenger"]["waiting"] is None
+    (site.folder / "site.toml").write_text(SETTINGS, encoding="utf-8")
+    assert "messenger" not in said("health"), "this site tells nobody"
 
 
 def test_the_messenger_loads_none_of_the_libraries_itself() -> None:

@@ -372,6 +372,52 @@ def test_tries_come_with_growing_waits_for_days_then_it_is_given_up_and_that_is_
     site.close()
 
 
+def test_whoever_looks_sees_why_something_waits_and_when_it_is_tried_next(site: TellingSite) -> None:
+    """Noted in the boot clock's time as the wall clock shows it; what a try brings changes it."""
+
+    def seen() -> tuple[int, str | None, int | None]:
+        standing = read_messages(site.folder)
+        assert standing is not None
+        (mail,) = standing.channels
+        return mail.waiting, mail.waits_because, mail.next_try_ms
+
+    site.start()
+    site.run(MINUTE_MS)
+    carrier = site.carriers["mail"]
+    carrier.says = lambda _: None
+    site.alarm(True)
+    site.run(6_000)
+    waiting, because, next_ms = seen()
+    assert (waiting, because) == (1, None), "it is under way for the first time"
+    assert next_ms is not None and next_ms <= site.clock.wall_ms()
+    carrier.says = lambda _: Outcome(False, "it takes no connection")
+    site.run(6_000)
+    waiting, because, next_ms = seen()
+    assert (waiting, because) == (1, "it takes no connection")
+    assert next_ms is not None and 0 < next_ms - site.clock.wall_ms() <= 36_000
+    tried = len(carrier.tried)
+    site.run(next_ms - site.clock.wall_ms() - 100)
+    assert len(carrier.tried) == tried
+    site.run(300)
+    assert len(carrier.tried) == tried + 1
+    carrier.says = None
+    site.run(20 * MINUTE_MS)
+    assert seen() == (0, None, None)
+
+
+def test_what_waits_for_its_place_in_the_hour_says_so(site: TellingSite) -> None:
+    site.start()
+    site.run(MINUTE_MS)
+    for k in range(20):
+        site.alarm(k % 2 == 0, subject=f"tank{k // 2}")
+        site.run(MINUTE_MS)
+    standing = read_messages(site.folder)
+    assert standing is not None
+    (mail,) = standing.channels
+    assert mail.waiting > 0 and mail.waits_because == "no more than 12 messages an hour go this way"
+    assert mail.next_try_ms is not None and 0 < mail.next_try_ms - site.clock.wall_ms() <= 10 * MINUTE_MS
+
+
 def test_a_clock_that_is_set_by_years_gives_nothing_up(site: TellingSite) -> None:
     site.start()
     site.run(MINUTE_MS)
