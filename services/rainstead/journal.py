@@ -12,6 +12,9 @@ import struct
 import sys
 from typing import Final
 
+from rainstead.clock import SystemClock
+from rainstead.repeats import Repeats
+
 __all__ = ["JOURNAL", "about", "begin_journal", "last_words"]
 
 JOURNAL: Final = "/run/systemd/journal/socket"
@@ -20,13 +23,18 @@ _PRIORITY: Final = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, loggi
 """As syslog has them (RFC 5424)."""
 
 
-def begin_journal(program: str) -> None:
-    """Let what is logged from now on be heard: INFO and above, of all modules."""
-    logging.basicConfig(level=logging.INFO, handlers=[_handler(program)])
+def begin_journal(program: str) -> Repeats:
+    """Let what is logged from now on be heard: INFO and above, of all modules. What it returns is to be ticked."""
+    said = Repeats(_handler(program), SystemClock().boot_ms)
+    logging.basicConfig(level=logging.INFO, handlers=[said])
+    return said
 
 
 def about(**fields: str) -> dict[str, dict[str, str]]:
-    """What a line is about, as `extra` of a logging call: `about(sensor="house")` becomes RAINSTEAD_SENSOR=house."""
+    """What a line is about, as `extra` of a logging call: `about(sensor="house")` becomes RAINSTEAD_SENSOR=house.
+
+    Lines about the same are one matter to `repeats`, whatever their words.
+    """
     return {"fields": {f"RAINSTEAD_{name.upper()}": value for name, value in fields.items()}}
 
 

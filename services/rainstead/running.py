@@ -64,12 +64,17 @@ def until_told(
     parser = argparse.ArgumentParser(prog=program, description=what)
     parser.add_argument("site", type=Path, help="the site's folder, with site.toml and readings.db in it")
     folder: Path = parser.parse_args(argv).site.absolute()
-    begin_journal(program)
+    repeats = begin_journal(program)
     told: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda signum, _frame: told.append(signum))
+
+    def stopped() -> bool:
+        repeats.tick()  # asked once a second, whatever there is to do
+        return bool(told)
+
     try:
-        yield folder, lambda: bool(told)
+        yield folder, stopped
     except RainsteadError as error:
         said, code = str(error), _code(error)
     except ModuleNotFoundError as error:

@@ -1,6 +1,21 @@
 """Alarm rules as pure state machines: readings in, changes out. What is sent, and how, is not known here."""
 
 from .board import ACTIVE, BOARD_ALARMS, NORMAL
+from .fault import FaultRule, FaultState, look, resumed, steady_ms
 from .limit import LIMIT_START, Change, LimitRule, LimitState, advance
 
-__all__ = ["ACTIVE", "BOARD_ALARMS", "LIMIT_START", "NORMAL", "Change", "LimitRule", "LimitState", "advance"]
+__all__ = [
+    "ACTIVE",
+    "BOARD_ALARMS",
+    "LIMIT_START",
+    "NORMAL",
+    "Change",
+    "FaultRule",
+    "FaultState",
+    "LimitRule",
+    "LimitState",
+    "advance",
+    "look",
+    "resumed",
+    "steady_ms",
+]
