@@ -36,6 +36,10 @@ def as_line(facts: Facts) -> str:
         told.append("the board's supply is low")
     if facts.spare_room == "used":
         told.append("the disk was full and the room kept for that is used")
+    if facts.backup.is_bad:
+        told.append("there is no new backup")
+    if facts.check.is_bad:
+        told.append("a part of the log cannot be read")
     if not facts.clock_is_trusted:
         told.append("the clock is not set")
     if facts.settings_refused is not None:

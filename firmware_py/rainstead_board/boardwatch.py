@@ -1,5 +1,5 @@
 """Alarms of the board itself: a disk that fills or fails, a sensor that stays in trouble, a clock nobody sets, a supply
-that is low."""
+that is low, a log that nobody keeps safe."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -9,10 +9,15 @@ from rainstead.alarms import ACTIVE, BOARD_ALARMS, NORMAL
 from rainstead.events import AlarmEvent
 from rainstead.settings import Settings
 
+from .upkeepwatch import Judged
+
 __all__ = ["BoardWatch", "Facts"]
 
 CLOCK_AFTER_MS: Final = 3_600_000
 """A board that gets its time from the network has it long before this."""
+
+
+_UNKNOWN: Final = Judged(None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +28,7 @@ class Facts:
     that were moved aside and are still there. settings_refused: what is wrong with the site's file, where older
     settings stand in for it. spare_room: `laid`, `used`, `missing`, or None where none is wanted; spare_mb: its size.
     supply_is_low: now or in the last minutes; None where nobody knows. began: what is to be said of how the run before
-    this one ended.
+    this one ended. backup, check: whether the log is kept safe.
     """
 
     boot_ms: int
@@ -42,6 +47,8 @@ class Facts:
     supply_is_low: bool | None = None
     supply_low_age_s: float | None = None
     began: str | None = None
+    backup: Judged = _UNKNOWN
+    check: Judged = _UNKNOWN
 
 
 class BoardWatch:
@@ -98,6 +105,10 @@ class BoardWatch:
         found += self._tell(
             facts, "settings_refused", "site", refused is not None, float(bool(refused)), 0.0, "", reason
         )
+        for alarm, judged in (("no_backup", facts.backup), ("damage_found", facts.check)):
+            if judged.is_bad is not None:
+                of_what = (judged.value, judged.limit, judged.unit, judged.reason)
+                found += self._tell(facts, alarm, "site", judged.is_bad, *of_what)
         for name, why in facts.troubles.items():
             found += self._sensor(facts, name, why)
         for name in self._gone:

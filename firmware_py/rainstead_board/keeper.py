@@ -10,6 +10,7 @@ from rainstead.clock import Clock
 from rainstead.derive import Derived, Deriver, State
 from rainstead.errors import LogMalformed, RainsteadError
 from rainstead.events import AlarmEvent
+from rainstead.journal import about
 from rainstead.log import LogReader, LogWriter, Row
 from rainstead.readings import Batch, Kind, Reading
 from rainstead.replay import replay, resume
@@ -269,7 +270,8 @@ class Keeper:
         self._retry_at_ms = self._clock.boot_ms() + RETRY_MS
         self._refused += 1
         if self.disk_trouble is None:
-            _journal.error("%s: readings cannot be stored (%s); they wait in memory", self.writer.path, error)
+            told = "%s: readings cannot be stored (%s); they wait in memory"
+            _journal.error(told, self.writer.path, error, extra=about(alarm="disk_fault", subject="site"))
         self.disk_trouble = str(error)
         if self._doubt.is_first(error) or self._refused % REOPEN_AFTER == 0:
             self._reopen()
@@ -294,7 +296,7 @@ class Keeper:
             if self.writer.seal_some(self.wall_ms()):
                 return
             is_sealing = False
-            thinned = self.writer.thin_some(self.wall_ms(), self._what_stays.now())
+            thinned = self.writer.thin_some(self._what_stays.now())
             if thinned is not None and thinned.not_forwarded:
                 _journal.warning(
                     "for want of room %d readings went to minutes before they were forwarded", thinned.not_forwarded
@@ -336,7 +338,8 @@ class Keeper:
         batch = Batch.from_rows(self._names, [(t, self._position[s], v, q, d) for t, s, _, v, q, d, _ in rows])
         self.state, derived = self._deriver.advance(state, batch)
         for event in derived.events:
-            _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason)
+            fields = about(alarm=event.alarm, subject=event.subject)
+            _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason, extra=fields)
         self.keep_events(derived.events)
         if self._on_derived is not None:
             self._on_derived(batch, derived)

@@ -33,6 +33,7 @@ from .logless import Logless
 from .sampler import Sampler
 from .sicksensors import SickSensors
 from .timekeeping import machine_clock_is_synchronised
+from .upkeepwatch import UpkeepWatch
 from .waiting import MOST_WAITING, Waiting
 from .watchdog import Duties, Notifier
 
@@ -95,6 +96,7 @@ class Logger:
         self._watch = BoardWatch(settings, (), self._started_ms)
         self._writer = writer
         self._sick = SickSensors(settings, writer.path)
+        self._upkeep = UpkeepWatch(settings, writer.path)
         self._duties = Duties({"sensors": SENSORS_MAY_TAKE_MS})
         self._rounds = -1
         self._pinged_ms: int | None = None
@@ -202,6 +204,7 @@ class Logger:
         self._board.look(self._care, len(self._waiting), self._watch.active)
         keeper = self._keeper
         self._sick.seek_if_due(now_ms, keeper.wall_ms())
+        self._upkeep.look_if_due(now_ms, keeper.wall_ms(), clock_is_trusted=keeper.time.trusted)
         dropped = self._waiting.dropped if keeper.disk_trouble is not None else self._waiting.forget_dropped()
         facts = Facts(
             boot_ms=now_ms,
@@ -219,6 +222,8 @@ class Logger:
             calculation_failed=keeper.calculation_failed,
             damaged_logs=tuple(path.name for path in damaged_logs(self._writer.path.parent)),
             settings_refused=self._settings_refused,
+            backup=self._upkeep.backup,
+            check=self._upkeep.check,
             **self._board.facts(),
         )
         events = self._watch.look(facts)

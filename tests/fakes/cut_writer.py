@@ -17,9 +17,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from killed_writer import BEGIN_MS, KEEP, KINDS, STEP_MS, rows_of
+from killed_writer import BEGIN_MS, KINDS, STEP_MS, rows_of
 
-from rainstead.log import LogReader, LogWriter, back_up, restore
+from rainstead.log import Keep, LogReader, LogWriter, back_up, restore
 
 STEPS = 40
 EVERY = 3
@@ -56,7 +56,7 @@ def seal(path: Path) -> None:
 def thin(path: Path) -> None:
     """What is sealed of it."""
     with LogWriter(path) as writer:
-        while writer.thin_some(NOW_MS, KEEP):
+        while writer.thin_some(Keep(days=0)):
             pass
 
 

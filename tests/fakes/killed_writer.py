@@ -59,7 +59,7 @@ def live(path: Path, step: int, draw: random.Random, told: int) -> None:
             os.write(told, struct.pack("<q", step))
             now_ms = step * STEP_MS + offset_ms
             for _ in range(2):
-                writer.seal_some(now_ms) or writer.thin_some(now_ms, KEEP)
+                writer.seal_some(now_ms) or writer.thin_some(KEEP)
             if step % 5 == 0:
                 writer.save_checkpoint(now_ms, "d", "x" * 2000)
 

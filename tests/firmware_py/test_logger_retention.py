@@ -17,6 +17,8 @@ HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
 NOW_MS = 1_780_012_800_000  # a whole hour
 FIRST_MS = NOW_MS - 4 * DAY_MS
+END_MS = NOW_MS - HOUR_MS
+"""Where the log ended before the run that lets go."""
 FORWARD = '[forward]\nurl = "http://127.0.0.1:9"\norg = "o"\nbucket = "b"\ntoken_file = "server.token"\n'
 SERVER = "http://127.0.0.1:9 o b"
 AN_HOUR = 60
@@ -30,7 +32,7 @@ def four_days(folder: Path, *, megabytes: float = 0.0) -> None:
         segment = writer.begin_segment(writer.begin_boot("logger", "old", 0), FIRST_MS, trusted=True)
         rows: list[Row] = [
             (t_ms, number, segment, 1200.0 + t_ms % 7, Quality.OK, None, None)
-            for t_ms in range(FIRST_MS, NOW_MS - HOUR_MS, 60_000)
+            for t_ms in range(FIRST_MS, END_MS, 60_000)
         ]
         writer.append(rows)
         while writer.seal_some(NOW_MS):
@@ -45,10 +47,12 @@ def forwarded(folder: Path, upto_ms: int, *behind: tuple[int, int]) -> None:
     file.close()
 
 
-def run(folder: Path, keep: str, seconds: int = 1100) -> None:
+def run(folder: Path, keep: str, seconds: int = 1100, *, wall_ms: int = NOW_MS, trusted: bool = True) -> None:
     """Long enough for one hour to be let go with each commit, all of them if they may."""
     text = f"{SITE}{FORWARD}[log]\n{keep}\n"
-    site = BoardSite(folder, [level(lambda _: 1200.0)], FakeClock(wall_ms=NOW_MS), text=text)
+    site = BoardSite(
+        folder, [level(lambda _: 1200.0)], FakeClock(wall_ms=wall_ms), trusted, text=text, boot=str(wall_ms)
+    )
     site.run(seconds)
     site.logger.stop()
 
@@ -93,7 +97,7 @@ def test_what_is_old_goes_as_far_as_it_is_forwarded_and_not_a_reading_further(
     assert gone_upto_ms(tmp_path) == FIRST_MS + 30 * HOUR_MS
     forwarded(tmp_path, NOW_MS)
     run(tmp_path, "keep_days = 2")
-    assert gone_upto_ms(tmp_path) == FIRST_MS + 48 * HOUR_MS
+    assert gone_upto_ms(tmp_path) == END_MS - 2 * DAY_MS
     assert told(caplog) == 0
 
 
@@ -128,7 +132,25 @@ def test_for_want_of_room_what_was_not_forwarded_goes_too_and_each_reading_of_it
     assert len(marks) > 50 and set(marks[10:]) == {(AN_HOUR, 0)}
     assert told(caplog) == sum(count for count, mark in marks if mark == 0)
     # However little room there is, the last day stays.
-    assert gone_upto_ms(tmp_path) == NOW_MS - DAY_MS
+    assert gone_upto_ms(tmp_path) == END_MS - DAY_MS
+
+
+@pytest.mark.parametrize("ahead_ms", [-300 * DAY_MS, 400 * DAY_MS])
+@pytest.mark.parametrize("trusted", [False, True])
+@pytest.mark.parametrize("keep", ["keep_days = 3", "keep_mb = 5"])
+def test_a_clock_that_is_wrong_by_years_lets_nothing_go(
+    tmp_path: Path, ahead_ms: int, trusted: bool, keep: str
+) -> None:
+    """A clock chip that went astray, or a slip of whoever set it: what is a day old stays, whatever the clock says."""
+    four_days(tmp_path, megabytes=5.2)
+    forwarded(tmp_path, NOW_MS + 1000 * DAY_MS)
+    run(tmp_path, keep, wall_ms=NOW_MS + ahead_ms, trusted=trusted)
+    run(tmp_path, keep)  # set right again
+    with LogReader(tmp_path) as reader:
+        logged = reader.count() + sum(count for count, _ in summaries(tmp_path))
+    least_ms = DAY_MS if keep == "keep_mb = 5" else 3 * DAY_MS
+    assert logged > 95 * AN_HOUR + 2 * 1000
+    assert gone_upto_ms(tmp_path) == END_MS - least_ms
 
 
 def test_an_hour_that_cannot_be_thinned_is_told_as_that_and_moves_no_log(

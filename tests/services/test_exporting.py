@@ -329,7 +329,7 @@ def test_thinned_hours_keep_their_minutes_in_the_export(tmp_path: Path) -> None:
         now_ms = utc_ms("2026-03-21T00:00:00")
         while writer.seal_some(now_ms):
             pass
-        while writer.thin_some(now_ms, Keep(days=2)):
+        while writer.thin_some(Keep(days=2)):
             pass
     done = export(site, tmp_path / "out", "--table", "thinned", "--table", "readings")
     assert done.exit_code == 0, done.output

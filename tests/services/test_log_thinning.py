@@ -39,12 +39,19 @@ def some_days(path: Path, days: int = 5) -> list[Row]:
     return rows
 
 
-def thin_all(path: Path, keep: Keep, now_ms: int = NOW_MS) -> list[Thinned]:
+def thin_all(path: Path, keep: Keep) -> list[Thinned]:
     done = []
     with LogWriter(path) as writer:
-        while (thinned := writer.thin_some(now_ms, keep)) is not None:
+        while (thinned := writer.thin_some(keep)) is not None:
             done.append(thinned)
     return done
+
+
+def log_on(writer: LogWriter, numbers: dict[str, int], segment: int) -> None:
+    """Two days later there is still something, and all hours are sealed."""
+    writer.append([(BEGIN_MS + 3 * DAY_MS, numbers["air"], segment, 12.0, Quality.OK, None, None)])
+    while writer.seal_some(NOW_MS):
+        pass
 
 
 def everything(path: Path) -> list[tuple[int, str, str]]:
@@ -64,7 +71,7 @@ def path(tmp_path: Path) -> Path:
 def test_by_default_nothing_ever_goes(path: Path) -> None:
     some_days(path)
     before = everything(path)
-    assert thin_all(path, Keep(), NOW_MS + 4000 * DAY_MS) == []
+    assert thin_all(path, Keep()) == []
     assert everything(path) == before
 
 
@@ -72,11 +79,11 @@ def test_what_is_too_old_goes_to_minutes_and_tips_and_pulses_stay(path: Path) ->
     rows = some_days(path)
     before = everything(path)
     done = thin_all(path, Keep(days=3))
-    limit_ms = NOW_MS - 3 * DAY_MS
+    limit_ms = BEGIN_MS + 2 * DAY_MS
     after = everything(path)
     kept = [row for row in before if row[0] >= limit_ms or row[1] in ("gauge", "meter")]
     assert after == kept
-    assert len(done) == 3 * 24 and sum(one.readings for one in done) == len(before) - len(after)
+    assert len(done) == 2 * 24 and sum(one.readings for one in done) == len(before) - len(after)
     assert all(one.last_ms < limit_ms and one.not_forwarded == 0 for one in done)
     with LogReader(path) as reader:
         minutes = reader.minutes()
@@ -111,11 +118,11 @@ def test_a_minute_without_a_usable_reading_has_no_number(path: Path) -> None:
         level = numbers["level"]
         writer.append([(BEGIN_MS + k * 10_000, level, segment, None, Quality.NO_ECHO, None, 0) for k in range(6)])
         writer.append([(BEGIN_MS + 60_000, level, segment, 900.5, Quality.OK, None, 8)])
-        writer.seal_some(NOW_MS)
-        assert writer.thin_some(NOW_MS, Keep(days=2)) is not None
+        log_on(writer, numbers, segment)
+        assert writer.thin_some(Keep(days=2)) is not None
     with LogReader(path) as reader:
         minutes = reader.minutes()
-        assert list(reader.batches()) == []
+        assert list(reader.batches(upto_ms=BEGIN_MS + DAY_MS)) == []
     assert (minutes.count.tolist(), minutes.unusable.tolist()) == ([0, 1], [6, 0])
     assert math.isnan(minutes.mean[0]) and math.isnan(minutes.lowest[0]) and minutes.mean[1] == 900.5
 
@@ -127,27 +134,24 @@ def test_a_log_that_is_too_large_lets_the_oldest_go_but_never_the_last_day(path:
         free = writer._db.execute("PRAGMA freelist_count").fetchone()[0]
         used = (pages - free) * writer._db.execute("PRAGMA page_size").fetchone()[0]
         # A limit of less than is used, in the millions that it is counted in.
-        assert writer.thin_some(NOW_MS, Keep(mb=math.ceil(used / 1e6))) is None
+        assert writer.thin_some(Keep(mb=math.ceil(used / 1e6))) is None
     done = thin_all(path, Keep(mb=0))
-    assert len(done) == 5 * 24
+    assert len(done) == 4 * 24
     assert done[0].first_ms == BEGIN_MS + 13
     with LogReader(path) as reader:
         assert reader.minutes().count.sum() > 0
-    newer = path.with_name("newer.db")
-    some_days(newer, 5)
-    assert len(thin_all(newer, Keep(mb=0), BEGIN_MS + 5 * DAY_MS)) == 4 * 24
 
 
 def test_what_was_not_forwarded_goes_for_want_of_room_alone_and_not_without_a_word(path: Path) -> None:
     some_days(path)
     by_age = thin_all(path, Keep(days=3, forwarded_upto_ms=BEGIN_MS + DAY_MS - 1))
     assert by_age and all(one.not_forwarded == 0 and one.last_ms < BEGIN_MS + DAY_MS for one in by_age)
-    done = by_age + thin_all(path, Keep(mb=0, forwarded_upto_ms=BEGIN_MS + DAY_MS - 1), BEGIN_MS + 4 * DAY_MS)
+    done = by_age + thin_all(path, Keep(mb=0, forwarded_upto_ms=BEGIN_MS + DAY_MS - 1))
     assert [one.not_forwarded == 0 for one in done] == [one.last_ms < BEGIN_MS + DAY_MS for one in done]
     assert all(one.not_forwarded == one.readings for one in done if one.first_ms > BEGIN_MS + DAY_MS)
     with LogWriter(path) as writer:
         told = writer._db.execute("SELECT forwarded, count(*) FROM summary GROUP BY 1 ORDER BY 1").fetchall()
-    assert told == [(0, 48), (1, 24)]
+    assert told == [(0, 72), (1, 24)]
 
 
 def test_minutes_move_with_a_clock_that_is_set_right(path: Path) -> None:
@@ -157,9 +161,8 @@ def test_minutes_move_with_a_clock_that_is_set_right(path: Path) -> None:
         boot = writer.begin_boot("logger", "b", 0)
         segment = writer.begin_segment(boot, BEGIN_MS, trusted=False)
         writer.append([(BEGIN_MS + k * 60_000, numbers["level"], segment, 9.0, 0, None, None) for k in range(90)])
-        while writer.seal_some(NOW_MS):
-            pass
-        assert writer.thin_some(NOW_MS, Keep(days=2)) is not None
+        log_on(writer, numbers, segment)
+        assert writer.thin_some(Keep(days=2)) is not None
         writer.correct_boot(boot, BEGIN_MS + shift_ms)
     with LogReader(path) as reader:
         assert reader.minutes().t_ms.tolist() == [BEGIN_MS + shift_ms + k * 60_000 for k in range(60)]
@@ -167,7 +170,7 @@ def test_minutes_move_with_a_clock_that_is_set_right(path: Path) -> None:
 
 
 def test_a_damaged_hour_is_not_thinned_away(path: Path) -> None:
-    some_days(path, 2)
+    some_days(path, 4)
     with LogWriter(path) as writer:
         writer._db.execute("UPDATE block SET body = x'00' WHERE id = 3")
     done = thin_all(path, Keep(days=2))

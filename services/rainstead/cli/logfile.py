@@ -38,12 +38,18 @@ def backup(
         int | None,
         typer.Option("--keep", min=1, help="In a folder: keep so many of the newest backups."),
     ] = None,
+    nightly: Annotated[
+        bool,
+        typer.Option("--nightly", help="A timer asks: the board tells by an alarm when it fails, or stays out."),
+    ] = False,
 ) -> None:
     """Copy the log, and the notebook, while the logger goes on; the copy is checked, nothing is overwritten."""
     from rainstead import answers
 
     with _bar("copying") as progress:
-        done = answers.backup_site(site, to, SystemClock().wall_ms(), keep=keep, progress=progress)
+        done = answers.back_up_and_note(
+            site, to, SystemClock().wall_ms(), keep=keep, nightly=nightly, progress=progress, tell=_tell
+        )
     typer.echo(f"{done.check.path}: {_size(done.check)}")
     if done.notebook is not None:
         typer.echo(f"{done.notebook}: the notebook")
@@ -62,7 +68,11 @@ def verify(
     """Read all of a log and say whether it is whole; exit code 1 where it is not."""
     from rainstead import answers
 
-    check = answers.verify_log(site if file is None else file)
+    is_own = file is None or file.absolute() in (site.absolute(), site.absolute() / "readings.db")
+    if is_own:
+        check = answers.check_and_note(site, SystemClock().wall_ms(), tell=_tell)
+    else:
+        check = answers.verify_log(site if file is None else file)
     if as_json:
         typer.echo(json.dumps(answers.to_plain(check), indent=2, ensure_ascii=False, allow_nan=False))
         raise typer.Exit(0 if check.is_whole else 1)
@@ -90,6 +100,10 @@ def restore(
     if done.settings is not None:
         typer.echo(f"{done.settings}: the settings that were in force last; there were none here")
     _say_damage(done.check, "the backup was not whole, and what is left of it was restored")
+
+
+def _tell(line: str) -> None:
+    typer.echo(line, err=True)
 
 
 @contextmanager

@@ -30,9 +30,9 @@ _KEPT_WHOLE = (Kind.TIP, Kind.PULSE)
 class Keep:
     """How much full resolution stays. None: for ever.
 
-    days: what is older may go. mb: the oldest goes while the log has more than so many million bytes, never the last
-    day's. forwarded_upto_ms: what was sent elsewhere; None where nothing is ever sent. What was not sent does not go
-    for its age, only for want of room.
+    days: what has so many days of logging behind it may go. mb: the oldest goes while the log has more than so many
+    million bytes, never the last day's. forwarded_upto_ms: what was sent elsewhere; None where nothing is ever sent.
+    What was not sent does not go for its age, only for want of room.
     """
 
     days: int | None = None
@@ -68,8 +68,11 @@ class Minutes:
     unusable: I64
 
 
-def thin_oldest(db: sqlite3.Connection, now_ms: int, keep: Keep) -> Thinned | None:
+def thin_oldest(db: sqlite3.Connection, keep: Keep) -> Thinned | None:
     """Replace the oldest sealed block that `keep` lets go; None where nothing has to. Within a transaction.
+
+    No clock is asked how old it is, for a clock may be wrong by years and nothing brings back what went: it counts how
+    long was logged since, by boot clocks.
 
     A damaged block stays as it is: there may be a sounder copy of it, and what it lost must not be forgotten.
     """
@@ -80,8 +83,8 @@ def thin_oldest(db: sqlite3.Connection, now_ms: int, keep: Keep) -> Thinned | No
         return None
     found = Found(*row)
     is_sent = keep.forwarded_upto_ms is None or found.last_ms <= keep.forwarded_upto_ms
-    is_old = keep.days is not None and found.last_ms < now_ms - keep.days * DAY_MS and is_sent
-    if not is_old and not (found.last_ms < now_ms - DAY_MS and _is_too_large(db, keep)):
+    is_old = keep.days is not None and is_sent and _is_behind(db, found, keep.days * DAY_MS)
+    if not is_old and not (_is_too_large(db, keep) and _is_behind(db, found, DAY_MS)):
         return None
     (offset_ms,) = db.execute("SELECT offset_ms FROM segment WHERE id = ?", (found.segment,)).fetchone()
     try:
@@ -127,6 +130,20 @@ def read_minutes(db: sqlite3.Connection, low_ms: int, high_ms: int) -> Iterator[
             yield found, found.first_ms, []
             continue
         yield found, origin_ms + offset_ms, groups
+
+
+def _is_behind(db: sqlite3.Connection, found: Found, least_ms: int) -> bool:
+    """Whether so much was logged after a block: in its own run behind it, and in all runs that began later."""
+    (newest_ms,) = db.execute("SELECT max(last_ms) FROM block").fetchone()
+    if newest_ms - found.last_ms < least_ms:
+        return False  # no need to look at every block
+    spans = db.execute(
+        "SELECT segment, min(first_ms), max(last_ms) FROM block WHERE segment >= ? GROUP BY segment", (found.segment,)
+    )
+    logged_ms = sum(
+        last_ms - (found.last_ms if segment == found.segment else first_ms) for segment, first_ms, last_ms in spans
+    )
+    return bool(logged_ms >= least_ms)
 
 
 def _is_too_large(db: sqlite3.Connection, keep: Keep) -> bool:

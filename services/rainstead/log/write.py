@@ -260,7 +260,7 @@ class LogWriter(LogFile):
         with self.transaction():
             return seal_oldest(self._db)
 
-    def thin_some(self, now_ms: int, keep: Keep) -> Thinned | None:
+    def thin_some(self, keep: Keep) -> Thinned | None:
         """Remove the full resolution of the oldest sealed hour that `keep` lets go: minutes, tips and pulses stay.
 
         One short transaction; None where nothing has to go. By default nothing ever has.
@@ -268,7 +268,7 @@ class LogWriter(LogFile):
         if keep.days is None and keep.mb is None:
             return None
         with self.transaction():
-            return thin_oldest(self._db, now_ms, keep)
+            return thin_oldest(self._db, keep)
 
     def end_boot(self, boot: int, boot_ms: int) -> None:
         """Note that this run ended in order; a run without that note was cut off."""

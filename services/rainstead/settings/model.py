@@ -415,7 +415,8 @@ class Log(Part):
     """A power cut loses at most this. Every 10 s some 40 MB a day reach the card, every 60 s some 13 MB
     (`tests/bench/bench_writes.py`)."""
     keep_days: Annotated[int | None, Field(ge=2, le=36_500)] = None
-    """Full resolution of what is older goes; minutes, tips and pulses stay. None: nothing ever goes."""
+    """Full resolution of what has so many days of logging behind it goes; minutes, tips and pulses stay. None: nothing
+    ever goes."""
     keep_mb: Annotated[int | None, Field(ge=5, le=1_000_000)] = None
     """The oldest full resolution goes while the log is larger than so many million bytes, but never the last day's."""
     spare_mb: Annotated[int, Field(ge=0, le=10_000)] = 32
