@@ -39,6 +39,7 @@ from .rainahead import RainAhead, rain_ahead, read_rain
 from .rainrecord import rain_record
 from .replaying import ReplayAnswer, replay_log
 from .run import NoRun, RunAnswer, run
+from .salvaging import OtherValue, SalvageAnswer, salvage_site
 from .sites import SiteLine, SitesAnswer, sites
 from .sizing import SizingAnswer, sizing
 from .storm import StormAnswer, StormGroup, StormPeak, StormSeries, StormTank, storm
@@ -46,7 +47,6 @@ from .tanks import TanksAnswer, tanks
 from .transfer import TransferAnswer, TransferMove, TransferPlan, transfer
 from .typedplan import read_draw, read_horizons, read_options
 from .typedyield import read_yields
-from .upkeep import BackupHealth, CheckHealth, LastTime, back_up_and_note, check_and_note
 from .yields import YieldAnswer, YieldChange, YieldCurve, YieldGroup, YieldStorm, yields
 
 __all__ = [
@@ -56,12 +56,10 @@ __all__ = [
     "Answer",
     "Answered",
     "BackupAnswer",
-    "BackupHealth",
     "BoardHealth",
     "BookAnswer",
     "BookLine",
     "BookTank",
-    "CheckHealth",
     "Compared",
     "DefenceAnswer",
     "DefenceAsked",
@@ -73,7 +71,6 @@ __all__ = [
     "GaugeFit",
     "GivenUpMessage",
     "HealthAnswer",
-    "LastTime",
     "LeakLine",
     "LeftOut",
     "LevelLine",
@@ -90,6 +87,7 @@ __all__ = [
     "NoteLine",
     "NotesAnswer",
     "NowAnswer",
+    "OtherValue",
     "OutlookAnswer",
     "PumpAnswer",
     "RainAhead",
@@ -98,6 +96,7 @@ __all__ = [
     "ReplayAnswer",
     "RestoreAnswer",
     "RunAnswer",
+    "SalvageAnswer",
     "SensorReport",
     "SiteLine",
     "SitesAnswer",
@@ -128,11 +127,9 @@ __all__ = [
     "YieldGroup",
     "YieldStorm",
     "alarms",
-    "back_up_and_note",
     "backup_site",
     "book",
     "bucket_fit",
-    "check_and_note",
     "defence",
     "delivery_entry",
     "dip_entry",
@@ -170,6 +167,7 @@ __all__ = [
     "run",
     "run_entry",
     "runs_fit",
+    "salvage_site",
     "sites",
     "sizing",
     "storm",

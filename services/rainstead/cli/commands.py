@@ -17,6 +17,7 @@ from .dashboards import dashboards
 from .exporting import export
 from .from_server import offer
 from .importing import import_file
+from .salvaging import salvage
 
 __all__ = ["app", "main"]
 
@@ -36,6 +37,7 @@ book.add_to(app)
 offer(app)
 servers.add_to(app)
 app.command("import")(import_file)
+app.command("salvage")(salvage)
 app.command("export")(export)
 app.command("dashboards")(dashboards)
 logfile.add_to(app)

@@ -1,5 +1,6 @@
-"""Raw readings from a CSV file into the log: all of them or none, and none twice."""
+"""Readings from elsewhere into the log, none twice: from a CSV file, or from another log of the same site."""
 
 from .intolog import ImportResult, import_readings
+from .salvaging import Salvaged, salvage_log
 
-__all__ = ["ImportResult", "import_readings"]
+__all__ = ["ImportResult", "Salvaged", "import_readings", "salvage_log"]

@@ -9,16 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from rainstead.clock import Clock, SystemClock
-from rainstead.derive import Deriver
 from rainstead.errors import LogError
-from rainstead.events import AlarmEvent
 from rainstead.log import Columns, LogReader, LogWriter
 from rainstead.readings import U8, Quality
-from rainstead.replay import replay, resume
 from rainstead.settings import Ranger, Settings, sensor_kind
-from rainstead.statekeeping import state_to_text
 
 from .csvfile import STEP, Rows, read_rows, refuse, utc_text
+from .workout import work_out
 
 __all__ = ["ImportResult", "import_readings"]
 
@@ -58,7 +55,7 @@ def import_readings(
             fresh = _not_known(log_path, csv_path, rows)
             if len(fresh.t_ms):
                 _store(writer, fresh, settings)
-            _work_out(writer, settings, changed=len(fresh.t_ms) > 0)
+            work_out(writer, settings, changed=len(fresh.t_ms) > 0)
         except sqlite3.Error as error:
             raise LogError(
                 f"{log_path}: the log could not be written ({error}); see that the disk has room, then import again: "
@@ -128,26 +125,3 @@ def _blocks(rows: Rows, settings: Settings) -> Iterator[Columns]:
                 quality[value[mine] > max_range_mm] = Quality.OUT_OF_RANGE
             spread = np.full(len(quality), np.nan)
             yield Columns(rows.names[position], t_ms[mine], value[mine], quality, spread)
-
-
-def _work_out(writer: LogWriter, settings: Settings, *, changed: bool) -> None:
-    """Leave the calculation's state behind, and the alarms of a log that nobody has watched.
-
-    Done again where an import was cut off between its readings and this.
-    """
-    deriver = Deriver(settings)
-    with LogReader(writer.path) as reader:
-        kept, span_ms = reader.checkpoint(deriver.digest), reader.span_ms()
-        if not changed and kept is not None and span_ms is not None and kept[0] == span_ms[1]:
-            return
-        unwatched = reader.sources() == {"import"}
-        state = deriver.start() if unwatched else resume(reader, deriver)
-        events: list[AlarmEvent] = []
-        for newer, derived in replay(reader, deriver, state=state):
-            state = newer
-            events += derived.events
-    with writer.transaction():
-        if unwatched:
-            writer.replace_events(writer.newest_segment(), events)
-        if state.upto_ms is not None:
-            writer.save_checkpoint(state.upto_ms, deriver.digest, state_to_text(state))

@@ -52,8 +52,10 @@ class TakenIn:
     another value here, `others` names the first; let_go: of which this log has minutes alone, on purpose.
 
     minutes_of: readings that stand in minutes alone in the other log too, and came so. dated: boots whose clock was set
-    in one of the two logs only. lost: what could not be read of the other log and is not here either. first_ms,
-    last_ms: stamps of what was added.
+    in one of the two logs only, or never, and that were dated anew. mended: damaged hours of this log that the other
+    one had whole. unsure: of those added, readings of which it was lost whether their clock was known to be right: they
+    are marked as not. lost: what could not be read of the other log and is not here either. first_ms, last_ms: stamps
+    of what was added.
     """
 
     added: int = 0
@@ -65,10 +67,16 @@ class TakenIn:
     settings: int = 0
     dated: int = 0
     mended: int = 0
+    unsure: int = 0
     first_ms: int | None = None
     last_ms: int | None = None
     others: list[Other] = field(default_factory=list)
     lost: list[DamagedHour] = field(default_factory=list)
+
+    @property
+    def is_done(self) -> bool:
+        """Whether anything of it could be read, or there was nothing in it."""
+        return bool(self.added or self.known or self.differing or self.let_go or self.minutes_of or not self.lost)
 
     @property
     def is_anything(self) -> bool:
@@ -112,6 +120,8 @@ class _Merge:
         self._segments: dict[int, int] = {}
         """By the old log's number, which is this log's, of those that something was brought into."""
         self._new_runs: set[int] = set()
+        self._dated: set[_Key] = set()
+        """Boots of which something was dated anew."""
         self._from_ms: list[int] = []
         self._moved = False
 
@@ -169,7 +179,7 @@ class _Merge:
                 for boot in sorted({boot for boot, _ in present[key]}):
                     moved_ms = self._writer.correct_boot(boot, settled.present)
                     self._from_ms += [] if moved_ms is None else [moved_ms]
-            self._done.dated += settled.old is not None or settled.present is not None
+                self._dated.add(key)
         self._learn()
 
     def _boots(self) -> dict[int, OldRun]:
@@ -229,6 +239,8 @@ class _Merge:
                     "INSERT INTO segment VALUES (?, ?, ?, ?, ?)", (number, boot, offset_ms, int(trusted), was_ms)
                 )
             key = self._key_of(segment)
+            if (offset_ms, trusted) != (segment.offset_ms, segment.trusted):
+                self._dated.add(key)
             self._of_boot.setdefault(key, OfBoot(self._db, {}, has_summaries=False)).offsets[number] = offset_ms
             self._segments[segment.number] = number
         return self._segments[segment.number]
@@ -281,6 +293,7 @@ class _Merge:
         if of_boot is not None:
             of_boot.brought(rows["t_ms"])
         self._done.added += len(rows)
+        self._done.unsure += len(rows) if segment.is_made_up else 0
         self._reaches(first_ms, last_ms)
         if segment.trusted and offset_ms != segment.offset_ms:
             # A server may have had them where they stood.
@@ -413,7 +426,8 @@ class _Merge:
     # --- their order, and who has to look again ----------------------------------------------------------------
 
     def _set_in_order(self) -> None:
-        if not self._new_runs and not self._done.dated:
+        self._done.dated = len(self._dated)
+        if not self._new_runs and not self._dated:
             return
         first_ms = dict(
             self._db.execute(

@@ -49,6 +49,8 @@ class OldSegment:
     offset_ms: int
     trusted: bool
     was_offset_ms: int | None
+    is_made_up: bool = False
+    """Its record is damaged: whether its clock was known to be right, nobody knows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +110,14 @@ class OldLog:
         self.unread: list[Unread] = []
         try:
             self._db = self._open()
-            self.version = schema.examine(self._db, path)
+            try:
+                self.version = schema.examine(self._db, path)
+            except LogMalformed as error:
+                raise LogMalformed(
+                    f"{path}: this is not a rainstead log, or its first page is damaged, and nothing of it can be read "
+                    f"({error.why}); name the log that was moved aside; another copy, or a backup, may have more",
+                    error.why,
+                ) from None
             if self.version == 0:
                 raise LogMissing(f"{path}: this log is empty; there is nothing to bring in")
             with self._words():
@@ -130,7 +139,10 @@ class OldLog:
     # --- the file ----------------------------------------------------------------------------------------------
 
     def _open(self) -> sqlite3.Connection:
+        wal = self.path.with_name(self.path.name + "-wal")
         try:
+            if not wal.exists():
+                return self._connect(self.path, "&immutable=1")  # nothing is laid beside it
             return self._connect(self.path)
         except sqlite3.OperationalError as error:
             # SQLite's own files cannot be laid beside it: a folder, or a stick, that is not ours to write.
@@ -139,13 +151,11 @@ class OldLog:
                     f"{self.path}: cannot be read now ({error}); if another program holds it, try again"
                 ) from None
         try:
-            wal = self.path.with_name(self.path.name + "-wal")
-            if not wal.exists() or wal.stat().st_size == 0:
-                return self._connect(self.path, "&immutable=1")
-            # What is in its write-ahead log would not be seen by that.
+            # What is in its write-ahead log must not be passed over.
             folder = Path(self._exit.enter_context(tempfile.TemporaryDirectory(prefix="rainstead-")))
             for part in (self.path, wal):
-                shutil.copyfile(part, folder / part.name)
+                if part.exists():
+                    shutil.copyfile(part, folder / part.name)
             return self._connect(folder / self.path.name)
         except (OSError, sqlite3.OperationalError) as error:
             raise DiskRefuses(
@@ -214,13 +224,23 @@ class OldLog:
                 self._segments[number] = OldSegment(
                     number, place[boot], offset_ms, bool(trusted), was_ms if isinstance(was_ms, int) else None
                 )
-        self.sensors: dict[int, tuple[str, str]] = {
-            number: (name, kind)
-            for number, name, kind in self._small("id, name, kind", "sensor", "id")
-            if 0 < number < 2**15 and isinstance(name, str) and "\ufffd" not in name
-        }
+        self.sensors: dict[int, tuple[str, str | None]] = self._named()
+        """By number: name, and kind as it stands there; None where only the name is left."""
         self._blocks = self._sealed("block", "whole")
         self._summaries = self._sealed("summary", None)
+
+    def _named(self) -> dict[int, tuple[str, str | None]]:
+        found: dict[int, tuple[str, str | None]] = {}
+        with contextlib.suppress(*OF_DAMAGE):
+            # SQLite keeps names a second time, to have each but once.
+            ask = "SELECT id, name FROM sensor INDEXED BY sqlite_autoindex_sensor_1"
+            found = {number: (name, None) for number, name in self._db.execute(ask).fetchall()}
+        found |= {number: (name, kind) for number, name, kind in self._small("id, name, kind", "sensor", "id")}
+        return {
+            number: (name, kind)
+            for number, (name, kind) in found.items()
+            if isinstance(number, int) and 0 < number < 2**15 and isinstance(name, str) and "\ufffd" not in name
+        }
 
     def _small(self, columns: str, table: str, key: str) -> list[tuple[Any, ...]]:
         return read_around_keys(self._db, columns, table, key).rows
@@ -265,7 +285,7 @@ class OldLog:
         """A segment; one that stands for it, with this offset, where its record is damaged."""
         if number not in self._segments:
             run = self._lost_run(f"segment {number}")
-            self._segments[number] = OldSegment(number, run, offset_ms, trusted=False, was_offset_ms=None)
+            self._segments[number] = OldSegment(number, run, offset_ms, False, None, is_made_up=True)
         return self._segments[number]
 
     # --- what it holds -----------------------------------------------------------------------------------------

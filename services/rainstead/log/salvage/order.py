@@ -27,11 +27,13 @@ def in_order(old: Sequence[Place], present: Sequence[Place]) -> list[int]:
     found = list(present)
     where = {place.number: place for place in present}
     at = 0
-    for place in old:
+    for along, place in enumerate(old):
         if place.number in where:
             at = max(at, found.index(where[place.number]) + 1)
             continue
-        for k in range(at, len(found)):
+        shared = next((later.number for later in old[along:] if later.number in where), None)
+        end = len(found) if shared is None else found.index(where[shared])
+        for k in range(at, end):
             before = _is_before(place, found[k])
             if before:
                 break
