@@ -186,7 +186,7 @@ def test_a_disk_that_is_full_as_well_is_left_alone(tmp_path: Path) -> None:
 
 
 def test_what_can_be_stored_at_the_last_try_is_stored_and_no_boot_is_asked_for(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     board = Board(tmp_path, tmp_path / "run")
     would_help = RebootWish.would_help
@@ -203,6 +203,7 @@ def test_what_can_be_stored_at_the_last_try_is_stored_and_no_boot_is_asked_for(
         monkeypatch.setattr(RebootWish, "would_help", heals_just_then)
         board.site.run(MOST + 20)
     assert len(asked) == 1 and not board.wish.exists()
+    assert all(record.levelno < logging.CRITICAL for record in caplog.records), "not asked and taken back either"
     board.site.run(30)
     board.site.logger.stop()
     gaps = {later - earlier for earlier, later in itertools.pairwise(board.site.stamps("level"))}
