@@ -13,7 +13,7 @@ WATCHED = {
     "block": ["rainstead.log.block", "rainstead.log.varint", "rainstead.log.sealed"],
     "frames": ["rainstead_board.drivers"],
     "import": ["rainstead.importing"],
-    "log": ["rainstead.log", "rainstead_board.keeper", "rainstead_board.logger"],
+    "log": ["rainstead.log", "rainstead_board.keeper", "rainstead_board.logcare", "rainstead_board.logger"],
     "settings": ["rainstead.settings", "rainstead.units", "tomllib"],
 }
 """Targets, and the modules whose branches guide the search."""

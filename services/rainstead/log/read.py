@@ -129,7 +129,10 @@ class LogReader(LogBooks):
         sensors: Sequence[str] | None = None,
         size: int = 200_000,
     ) -> Iterator[Rows]:
-        """What `batches` gives, as the log has it: with segments, and infinity for what is missing in fresh rows."""
+        """What `batches` gives, as the log has it: with segments, and infinity for what is missing in fresh rows.
+
+        The batches are made of it, so that who overrides this bounds them too.
+        """
         known = self.sensors()
         wanted = [row.number for row in known if sensors is None or row.name in sensors]
         some = None if len(wanted) == len(known) else wanted
