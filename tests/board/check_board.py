@@ -379,3 +379,42 @@ def test_a_boot_with_the_clock_years_off_ends_with_right_stamps() -> None:
     assert abs(int(found["last_ms"]) / 1000 - time.time()) < 600
     told = f"{untrusted - found['untrusted']} readings put right, none later than now"
     print(f"\n  begun in 2031, set to {time.strftime('%Y', time.gmtime(now))}: {told}")
+
+
+def gone() -> bool:
+    """Whether the emulator has ended: it does not boot again by itself."""
+    try:
+        return Path(f"/proc/{(FOLDER / 'qemu.pid').read_text().strip()}/comm").read_text() != "qemu-system-x86\n"
+    except OSError:
+        return True
+
+
+def test_a_disk_that_turned_read_only_is_given_one_reboot_and_takes_readings_again() -> None:
+    """The site's folder moves to a file system of its own, which an error ends as a whole."""
+    site = "/var/lib/rainstead"
+    board("systemctl stop rainstead-logger")
+    board("truncate -s 500M /site.img && mkfs.ext4 -q -F -m 0 /site.img && mount -o loop /site.img /mnt")
+    board(f"cp -a {site}/. /mnt/ && chown --reference={site} /mnt && chmod --reference={site} /mnt && umount /mnt")
+    board(f"echo '/site.img {site} ext4 loop,errors=remount-ro 0 0' >> /etc/fstab && mount {site}")
+    # So that it takes no day, and a memory of two minutes.
+    quick = 's/^commit_every.*/&\\nmost_waiting = 100\\nreboot_after = "30 s"/'
+    board(f"sed -i '{quick}' {site}/site.toml && systemctl start rainstead-logger")
+    assert board("systemctl is-active rainstead-reboot.path") == "active"
+    before = counted()["tank_level"][0]
+    until("half a minute of levels", 300, lambda: counted()["tank_level"][0] > before + 45)
+    assert board(f"stat -c '%U %s' {site}/spare-room") == "rainstead 32000000"
+    before, begun_s = counted()["tank_level"][0], time.monotonic()
+    # On a file system that has ended this way nothing brings writing back but a mount anew.
+    board(f"mount -o remount,abort {site} || true")
+    assert "ead-only" in board(f"touch {site}/anything 2>&1 || true")
+    while not gone() and time.monotonic() - begun_s < 900:
+        time.sleep(2)
+    assert gone(), board("journalctl -u rainstead-logger -u rainstead-reboot.path -n 30 --no-pager")
+    took_s = time.monotonic() - begun_s
+    power("start")
+    until("the logger is active", 180, active)
+    until("new levels", 180, lambda: counted()["tank_level"][0] > before + 5)
+    assert board("ls /run/rainstead").split() == ["health.json", "stored.json"]
+    assert board(f"sqlite3 -readonly {site}/readings.db 'pragma integrity_check'") == "ok"
+    assert log()["damaged"] == 0
+    print(f"\n  read-only; the board went down after {took_s:.0f} s, with a memory of 100 readings")
