@@ -25,7 +25,7 @@ class Facts:
     """How the board is at one moment. Times in boot-clock milliseconds.
 
     troubles: what is wrong with each sensor. free_mb: None where the disk does not say. damaged_logs: names of those
-    that were moved aside and are still there. settings_refused: what is wrong with the site's file, where older
+    that were moved aside and are still there; brought_in: of these, what is in the log again. settings_refused: what is wrong with the site's file, where older
     settings stand in for it. spare_room: `laid`, `used`, `missing`, or None where none is wanted; spare_mb: its size.
     supply_is_low: now or in the last minutes; None where nobody knows. began: what is to be said of how the run before
     this one ended. backup, check: whether the log is kept safe.
@@ -41,6 +41,7 @@ class Facts:
     clock_is_trusted: bool
     calculation_failed: str | None
     damaged_logs: tuple[str, ...] = ()
+    brought_in: tuple[str, ...] = ()
     settings_refused: str | None = None
     spare_room: str | None = None
     spare_mb: float = 0.0
@@ -88,11 +89,14 @@ class BoardWatch:
         found += self._tell(
             facts, "calculation_fault", "site", failed is not None, float(bool(failed)), 0.0, "", reason
         )
-        aside = facts.damaged_logs
+        aside = tuple(name for name in facts.damaged_logs if name not in facts.brought_in)
         reason = (
             f"SQLite called the log damaged, and a new one was begun; the old one is {', '.join(aside)}: `rainstead "
-            "verify` tells what can be read of it; look after the card, and take the file away"
+            "salvage` with its name brings what can be read of it into the log, while the logger is stopped; look after "
+            "the card, and take the file away"
             if aside
+            else f"what can be read of {', '.join(facts.brought_in)} is in the log again; the file may be taken away"
+            if facts.brought_in
             else "no damaged log is there any more"
         )
         found += self._tell(facts, "log_damaged", "site", bool(aside), float(len(aside)), 0.0, "logs", reason)

@@ -17,7 +17,7 @@ from rainstead.clock import Clock, SystemClock
 from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
 from rainstead.events import AlarmEvent
 from rainstead.inforce import settings_in_force
-from rainstead.log import LONG_WAL_BYTES, LogWriter, damaged_logs, wal_bytes
+from rainstead.log import LONG_WAL_BYTES, LogWriter, brought_in_again, damaged_logs, wal_bytes
 from rainstead.running import BrokeOff, until_told
 from rainstead.settings import Settings
 
@@ -221,6 +221,7 @@ class Logger:
             clock_is_trusted=keeper.time.trusted,
             calculation_failed=keeper.calculation_failed,
             damaged_logs=tuple(path.name for path in damaged_logs(self._writer.path.parent)),
+            brought_in=tuple(path.name for path in brought_in_again(self._writer.path.parent)),
             settings_refused=self._settings_refused,
             backup=self._upkeep.backup,
             check=self._upkeep.check,

@@ -9,7 +9,7 @@ from typing import Any, Final
 from rainstead.boardhealth import RUN_FOLDER, read_board_health
 from rainstead.derive import Deriver, State
 from rainstead.errors import LogError
-from rainstead.log import LONG_WAL_BYTES, ReadingSource, damaged_logs, has_reset_fault
+from rainstead.log import LONG_WAL_BYTES, ReadingSource, brought_in_again, damaged_logs, has_reset_fault
 from rainstead.messages import messenger_runs
 from rainstead.replay import state_at
 from rainstead.settings import Settings
@@ -122,6 +122,7 @@ class HealthAnswer(Answer):
     forwarder: ForwarderHealth | None
     messenger: MessengerHealth | None
     damaged_logs: tuple[str, ...]
+    brought_in: tuple[str, ...]
     sensors: tuple[SensorReport, ...]
     alarms: tuple[AlarmStanding, ...]
 
@@ -158,6 +159,7 @@ def health(
         forwarder=_forwarder(settings, reader, site, as_of_ms),
         messenger=_messenger(settings, reader, site, as_of_ms),
         damaged_logs=tuple(path.name for path in damaged_logs(site)),
+        brought_in=tuple(path.name for path in brought_in_again(site)),
         sensors=tuple(
             SensorReport(
                 one,

@@ -27,10 +27,13 @@ def health(answer: HealthAnswer) -> Group:
     if not answer.clock_is_trusted:
         parts.append(Text("The newest stamps are a guess: the board's clock is not set.", style="yellow"))
     for name in answer.damaged_logs:
+        if name in answer.brought_in:
+            parts.append(Text(f"What can be read of {name} is in the log again; the file may be taken away."))
+            continue
         parts.append(
             Text(
-                f"A log was damaged, and stands aside as {name}: `rainstead verify` tells what can be read of it; "
-                "look after the card, and take the file away.",
+                f"A log was damaged, and stands aside as {name}: while the logger is stopped, `rainstead salvage` with "
+                "its name brings what can be read of it into the log; look after the card, and take the file away.",
                 style="bold red",
             )
         )

@@ -2,6 +2,7 @@
 
 from .aside import damaged_logs
 from .books import Behind, SensorRow
+from .broughtin import brought_in_again
 from .checking import LogCheck, check_log
 from .copying import back_up, copy_database, restore
 from .damage import damage_in_words, may_be_damage
@@ -37,6 +38,7 @@ __all__ = [
     "UndatedRun",
     "WriterLock",
     "back_up",
+    "brought_in_again",
     "check_log",
     "copy_database",
     "damage_in_words",

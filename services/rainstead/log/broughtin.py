@@ -2,12 +2,16 @@
 
 import contextlib
 import json
+import sqlite3
 from pathlib import Path
 
+from rainstead.errors import RainsteadError
+
 from .aside import damaged_logs
+from .read import LogReader
 from .syncing import sync
 
-__all__ = ["brought_in", "note_brought_in"]
+__all__ = ["brought_in", "brought_in_again", "note_brought_in"]
 
 _NOTE = ".brought-in"
 
@@ -52,3 +56,12 @@ def _of(moved: Path, log_identity: str | None) -> dict[str, object]:
 
 def _note_of(moved: Path) -> Path:
     return moved.with_name(moved.name + _NOTE)
+
+
+def brought_in_again(folder: Path) -> tuple[Path, ...]:
+    """The same by the log that is there now; none while nobody can tell, as its disk fails."""
+    if not any(_note_of(moved).exists() for moved in damaged_logs(folder)):
+        return ()
+    with contextlib.suppress(RainsteadError, sqlite3.Error, OSError), LogReader(folder) as reader:
+        return brought_in(folder, reader.identity())
+    return ()

@@ -19,6 +19,13 @@ class RaisedEvent:
     boot_ms: int
     is_trusted: bool
     """Whether its stamp is by a clock that was known to be right."""
+    is_brought_in: bool = False
+    """Whether it came from another log."""
+
+    @property
+    def is_from_elsewhere(self) -> bool:
+        """Whether it was no logger that has just seen it: an import, or what another log held, tells nothing new."""
+        return self.is_brought_in or self.source == "import"
 
     @property
     def identity(self) -> int:
@@ -37,7 +44,7 @@ def find_raised(db: sqlite3.Connection) -> list[RaisedEvent]:
     """All of them, oldest first. Raises sqlite3.Error."""
     rows = db.execute(
         "SELECT t_ms, alarm, subject, state, value, limit_value, unit, reason, source, boot_uuid, t_ms - offset_ms,"
-        " trusted FROM event JOIN segment ON segment.id = event.segment JOIN boot ON boot.id = segment.boot"
+        " trusted, segment.id < 0 FROM event JOIN segment ON segment.id = event.segment JOIN boot ON boot.id = segment.boot"
         " ORDER BY t_ms, alarm, subject, state"
     )
-    return [RaisedEvent(AlarmEvent(*row[:8]), row[8], row[9], row[10], bool(row[11])) for row in rows]
+    return [RaisedEvent(AlarmEvent(*row[:8]), row[8], row[9], row[10], bool(row[11]), bool(row[12])) for row in rows]

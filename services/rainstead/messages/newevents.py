@@ -67,7 +67,7 @@ class NewEvents:
         aged = [self._is_old(one, log, wall_ms) for one in fresh]
         self._told.begin([one for one, is_old in zip(fresh, aged, strict=True) if is_old], log)
         self._begin()
-        new = [one for one, is_old in zip(fresh, aged, strict=True) if not is_old and one.source != "import"]
+        new = [one for one, is_old in zip(fresh, aged, strict=True) if not is_old and not one.is_from_elsewhere]
         return self._told.take(new, boot_ms, wall_ms, log)
 
     def _is_old(self, one: RaisedEvent, log: str, wall_ms: int) -> bool:
