@@ -74,6 +74,9 @@ class BoardHealth:
     resident_bytes: Number
     board_temperature_c: Number
     supply_is_low: bool | None
+    supply_low_age_s: Number
+    began: str | None
+    spare_room: str | None
     open_files: Number
     written_mb_a_day: Number
     wal_bytes: Number
@@ -231,6 +234,9 @@ def _board(told: Mapping[str, Any], as_of_ms: int) -> BoardHealth:
         resident_bytes=get("resident_bytes"),
         board_temperature_c=get("board_temperature_c"),
         supply_is_low=get("supply_is_low"),
+        supply_low_age_s=get("supply_low_age_s"),
+        began=get("began"),
+        spare_room=get("spare_room"),
         open_files=get("open_files"),
         written_mb_a_day=_a_day(get("written_bytes"), get("uptime_s")),
         wal_bytes=get("wal_bytes"),

@@ -90,13 +90,23 @@ def _logger(board: BoardHealth) -> list[Any]:
         more.append(f"SQLite {board.sqlite_version}{only}")
     if board.board_temperature_c is not None:
         more.append(f"board at {board.board_temperature_c:.0f} °C")
+    if board.supply_is_low is None:
+        more.append("its supply voltage is not known")
     lines.append(Text("; ".join(more)))
     if board.disk_trouble:
         lines.append(Text(f"Readings cannot be stored: {board.disk_trouble}", style="bold red"))
     if board.dropped:
         lines.append(Text(f"{board.dropped:,} readings were lost for want of room", style="bold red"))
+    if board.spare_room == "used":
+        lines.append(Text("The disk was full: the room that was kept for this is used now.", style="bold red"))
+    elif board.spare_room == "missing":
+        lines.append(Text("No room is kept for a full disk: there is too little for it.", style="yellow"))
     if board.supply_is_low:
         lines.append(Text("The board's supply voltage is too low: cards and USB fail of it first.", style="bold red"))
+    elif board.supply_low_age_s is not None:
+        lines.append(Text(f"The board's supply voltage was too low {age(board.supply_low_age_s)} ago.", style="yellow"))
+    if board.began:
+        lines.append(Text(f"When it began: {board.began}.", style="yellow"))
     lines += [Text(f"Advice: {line}.", style="yellow") for line in board.advice]
     if board.calculation_failed:
         lines.append(
