@@ -73,6 +73,27 @@ def test_health_tells_what_the_logger_says_of_itself(site: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("of_board", "is_said", "is_not"),
+    [
+        ({}, "its supply voltage is not known", "too low"),
+        ({"supply_is_low": False, "spare_room": "laid"}, "readings wait", "supply"),
+        ({"supply_is_low": False, "supply_low_age_s": 1200}, "was too low 20 min ago", "not known"),
+        ({"began": "the run before was cut off"}, "When it began: the run before was cut off.", "full disk"),
+        ({"spare_room": "used"}, "the room that was kept for this is used now", "No room"),
+        ({"spare_room": "missing"}, "No room is kept for a full disk", "is used now"),
+    ],
+)
+def test_health_tells_of_the_supply_and_of_room_for_a_full_disk_and_says_what_is_not_known(
+    site: Path, of_board: dict[str, object], is_said: str, is_not: str
+) -> None:
+    told = {"site": "Invented [hollow]", "version": "0.1.0", "written_ms": utc_ms(NOON), **of_board}
+    (site / "health.json").write_text(json.dumps(told), encoding="utf-8")
+    code, said = ask("health", "--site", str(site), "--as-of", "2026-03-28T12:00:10Z")
+    assert code == 0
+    assert is_said in " ".join(said.split()) and is_not not in said, said
+
+
+@pytest.mark.parametrize(
     "content", [b"", b"\xff", b"[]", b'{"site": "another", "written_ms": 1}', b'{"written_ms": "x"}']
 )
 def test_health_without_the_loggers_word_says_so(site: Path, content: bytes) -> None:

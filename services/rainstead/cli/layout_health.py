@@ -100,7 +100,7 @@ def _logger(board: BoardHealth) -> list[Any]:
     if board.spare_room == "used":
         lines.append(Text("The disk was full: the room that was kept for this is used now.", style="bold red"))
     elif board.spare_room == "missing":
-        lines.append(Text("No room is kept for a full disk: there is too little for it.", style="yellow"))
+        lines.append(Text("No room is kept for a full disk: too little is free, or the journal says why.", style="yellow"))
     if board.supply_is_low:
         lines.append(Text("The board's supply voltage is too low: cards and USB fail of it first.", style="bold red"))
     elif board.supply_low_age_s is not None:
