@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from rainstead.errors import LogError
+from rainstead.backups import make_backup, notebook_of
+from rainstead.errors import LogError, NoRoom, RainsteadError
+from rainstead.inforce import settings_in_force
 from rainstead.log import DamagedHour, Gap, LogCheck, LogReader, back_up, check_log, copy_database, restore
-
-from .plain import utc_text
+from rainstead.settings import LowSpace
 
 __all__ = ["BackupAnswer", "RestoreAnswer", "VerifyAnswer", "backup_site", "restore_site", "verify_log"]
 
@@ -38,11 +39,18 @@ class VerifyAnswer:
 
 @dataclass(frozen=True, slots=True)
 class BackupAnswer:
-    """What was copied. removed: older backups that `keep` let go."""
+    """What was copied. removed: older backups that `keep` let go; for_room: those that went so that this one fits.
+
+    found_damaged: older backups that were whole once and are not any more, or cannot be read. newest_whole: the newest
+    backup in the folder that is whole, this one or an older one; None where there is none.
+    """
 
     check: VerifyAnswer
     notebook: Path | None
     removed: tuple[Path, ...]
+    for_room: tuple[Path, ...] = ()
+    found_damaged: tuple[Path, ...] = ()
+    newest_whole: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +73,11 @@ def backup_site(
 ) -> BackupAnswer:
     """Copy a site's log, and its notebook beside it, to a new file, or into a folder under a name that has the time.
 
-    keep: in a folder, so many of the newest backups stay; the others are removed once this one was found whole.
-    Raises LogError where the target is there or is neither a folder nor named .db, or the copy fails.
+    keep: in a folder, so many backups stay, damaged ones counted. The newest of all stays, and the newest that is
+    whole; of the others damaged ones go first, then the oldest. Where there is no room for a new one, older ones go for
+    it in the same order. On the log's own disk as much stays free as `alarms.low_space` wants, or nothing is copied.
+    Raises LogError where the target is there or is neither a folder nor named .db, or the copy fails or has no room;
+    HeldByAnother where another backup into the folder goes on.
     """
     folder = target if target.is_dir() else None
     if folder is None and keep is not None:
@@ -74,22 +85,32 @@ def backup_site(
     if folder is None and target.suffix != ".db":
         # A stick that is not mounted would else become a file on the card.
         raise LogError(f"{target}: there is no such folder; is the stick mounted? A file for a backup must end in .db")
-    if folder is not None:
-        stamp = utc_text(now_ms // 1000 * 1000).replace("-", "").replace(":", "")
-        target = folder / f"readings-{stamp}.db"
-    check = back_up(site, target, progress)
-    notebook = None
-    if (site / NOTEBOOK).exists():
-        notebook = _notebook_of(target)
-        copy_database(site / NOTEBOOK, notebook)
-    removed: list[Path] = []
-    if folder is not None and keep is not None and check.is_whole:
-        ours = sorted(path for path in folder.glob("readings-[0-9]*Z.db") if path != target)
-        for old in ours[: max(0, len(ours) + 1 - keep)]:
-            for path in (old, _notebook_of(old)):
-                path.unlink(missing_ok=True)
-            removed.append(old)
-    return BackupAnswer(_told(check), notebook, tuple(removed))
+    leave_bytes = _leave_bytes(site, folder or target.parent, now_ms)
+    try:
+        if folder is not None:
+            made = make_backup(
+                site, site / NOTEBOOK, folder, now_ms, keep=keep, leave_bytes=leave_bytes, progress=progress
+            )
+            return BackupAnswer(
+                _told(made.check), made.notebook, made.removed, made.for_room, made.found_damaged, made.newest_whole
+            )
+        check = back_up(site, target, progress, leave_bytes=leave_bytes)
+        notebook = None
+        if (site / NOTEBOOK).exists():
+            notebook = notebook_of(target)
+            copy_database(site / NOTEBOOK, notebook, leave_bytes=leave_bytes)
+    except NoRoom as error:
+        why = [str(error)]
+        if leave_bytes:
+            why.append("the log is on the same disk, and alarms.low_space.free_mb of site.toml is left to it")
+        if folder is not None:
+            why.append(
+                "--keep lets older backups go for a new one"
+                if keep is None
+                else "older backups that may go for it are too small, or none may: the newest whole one stays"
+            )
+        raise LogError("; ".join(why)) from None
+    return BackupAnswer(_told(check), notebook, (), newest_whole=target if check.is_whole else None)
 
 
 def restore_site(
@@ -101,7 +122,7 @@ def restore_site(
     """
     if not site.is_dir():
         raise LogError(f"{site}: there is no such folder; make it first, and name it with --site")
-    kept_notebook = _notebook_of(backup)
+    kept_notebook = notebook_of(backup)
     if kept_notebook.exists() and (site / NOTEBOOK).exists():
         raise LogError(f"{site / NOTEBOOK}: is there already, and nothing is overwritten; move it away")
     check = restore(backup, site / LOG, even_damaged=even_damaged, progress=progress)
@@ -117,8 +138,19 @@ def restore_site(
     return RestoreAnswer(_told(check), site / LOG, notebook, settings)
 
 
-def _notebook_of(backup: Path) -> Path:
-    return backup.with_suffix(".notebook.db")
+def _leave_bytes(site: Path, folder: Path, now_ms: int) -> int:
+    """What a backup has to leave of the log's own disk: less would raise the alarm, and then fill it; 0 elsewhere."""
+    log = site / LOG if site.is_dir() else site
+    try:
+        if log.stat().st_dev != folder.stat().st_dev:
+            return 0
+    except OSError:
+        return 0
+    try:
+        space = settings_in_force(site, now_ms, tell=lambda _: None).settings.alarms.low_space
+    except RainsteadError:
+        space = LowSpace()
+    return int(space.free_mb * 1_000_000)
 
 
 def _told(check: LogCheck) -> VerifyAnswer:

@@ -1,9 +1,6 @@
 """`rainstead backup`, `verify`, `restore`: the log as a file."""
 
 import json
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,6 +8,7 @@ import typer
 
 from rainstead.clock import SystemClock
 
+from .bar import bar
 from .site import AsJson, SiteFolder
 
 if TYPE_CHECKING:
@@ -21,7 +19,6 @@ __all__ = ["add_to"]
 _MOST_GAPS = 10
 _FAR_MS = 253_402_300_799_999
 """Later than any clock tells: the year 9999."""
-Advance = Callable[[int, int], None]
 
 
 def add_to(app: typer.Typer) -> None:
@@ -36,7 +33,12 @@ def backup(
     site: SiteFolder = Path(),
     keep: Annotated[
         int | None,
-        typer.Option("--keep", min=1, help="In a folder: keep so many of the newest backups."),
+        typer.Option(
+            "--keep",
+            min=1,
+            help="In a folder: so many backups stay, damaged ones counted; the newest whole one always does. Where a "
+            "new one has no room, older ones go for it.",
+        ),
     ] = None,
     nightly: Annotated[
         bool,
@@ -46,16 +48,25 @@ def backup(
     """Copy the log, and the notebook, while the logger goes on; the copy is checked, nothing is overwritten."""
     from rainstead import answers
 
-    with _bar("copying") as progress:
+    with bar("copying") as progress:
         done = answers.back_up_and_note(
             site, to, SystemClock().wall_ms(), keep=keep, nightly=nightly, progress=progress, tell=_tell
         )
     typer.echo(f"{done.check.path}: {_size(done.check)}")
     if done.notebook is not None:
         typer.echo(f"{done.notebook}: the notebook")
+    for path in done.for_room:
+        typer.echo(f"{path}: removed, for there was no room for the new one")
     for path in done.removed:
         typer.echo(f"{path}: removed, as --keep {keep} asks")
-    _say_damage(done.check, "the log was copied as it is, and it is not whole")
+    for path in done.found_damaged:
+        typer.echo(f"{path}: is not whole any more, or cannot be read; the disk that it is on may be failing", err=True)
+    kept = (
+        "no whole backup is there" if done.newest_whole is None else f"the newest whole backup is {done.newest_whole}"
+    )
+    _say_damage(done.check, f"the log was copied as it is, and it is not whole; {kept}")
+    if done.found_damaged:
+        raise typer.Exit(1)
 
 
 def verify(
@@ -92,7 +103,7 @@ def restore(
     """Put a backup into a site's folder that has no log; nothing is overwritten."""
     from rainstead import answers
 
-    with _bar("copying") as progress:
+    with bar("copying") as progress:
         done = answers.restore_site(file, site, even_damaged=even_damaged, progress=progress)
     typer.echo(f"{done.log}: {_size(done.check)}")
     if done.notebook is not None:
@@ -104,20 +115,6 @@ def restore(
 
 def _tell(line: str) -> None:
     typer.echo(line, err=True)
-
-
-@contextmanager
-def _bar(what: str) -> Iterator[Advance | None]:
-    """A bar on a terminal; otherwise nothing."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(what)
-        yield lambda left, pages: bar.update(task, total=pages, completed=pages - left)
 
 
 def _size(check: "VerifyAnswer") -> str:

@@ -4,13 +4,14 @@ from .aside import damaged_logs
 from .books import Behind, SensorRow
 from .broughtin import brought_in_again
 from .checking import LogCheck, check_log
-from .copying import back_up, copy_database, restore
+from .copying import PART, back_up, clear_part, copy_checked, copy_database, copy_to_part, restore, settle
 from .damage import damage_in_words, may_be_damage
 from .gaps import Gap
 from .growth import LONG_WAL_BYTES, has_reset_fault, wal_bytes
 from .lock import WriterLock
 from .raised import RaisedEvent
 from .read import LogReader
+from .room import copy_sizes, require_room
 from .schema import SCHEMA_VERSION
 from .sealed import DamagedHour
 from .source import ReadingSource
@@ -20,6 +21,7 @@ from .write import Columns, LogWriter, Row
 
 __all__ = [
     "LONG_WAL_BYTES",
+    "PART",
     "SCHEMA_VERSION",
     "Behind",
     "Columns",
@@ -40,11 +42,17 @@ __all__ = [
     "back_up",
     "brought_in_again",
     "check_log",
+    "clear_part",
+    "copy_checked",
     "copy_database",
+    "copy_sizes",
+    "copy_to_part",
     "damage_in_words",
     "damaged_logs",
     "has_reset_fault",
     "may_be_damage",
+    "require_room",
     "restore",
+    "settle",
     "wal_bytes",
 ]

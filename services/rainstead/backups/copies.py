@@ -1,0 +1,132 @@
+"""The copies in a folder: their names, which say when each was made and whether it was whole, and their notebooks."""
+
+import contextlib
+import os
+import re
+import stat
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from rainstead.errors import LogError, LogMissing, LogTooNew, NotALog
+from rainstead.log import PART, check_log, clear_part
+
+from .going import newest_whole
+
+__all__ = ["Copy", "clear_leavings", "confirmed", "copies_in", "let_go", "named", "notebook_of"]
+
+_DAMAGED: Final = ".damaged"
+_OURS: Final = re.compile(rf"readings-(\d{{8}}T\d{{6}}Z)({re.escape(_DAMAGED)})?\.db")
+"""Nothing that is named otherwise is ever let go: neither a log that was moved aside nor what its owner named."""
+_LEFT: Final = re.compile(
+    rf"(readings-\d{{8}}T\d{{6}}Z({re.escape(_DAMAGED)})?(\.notebook)?\.db{re.escape(PART)})(-journal|-wal|-shm)?"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """A copy under its name. stamp: UTC when it was made, in an order that letters have. is_whole: by its name."""
+
+    path: Path
+    stamp: str
+    is_whole: bool
+
+    def size_bytes(self) -> int:
+        """What it takes on the disk, with its notebook; 0 where nobody can tell."""
+        size = 0
+        for path in (self.path, notebook_of(self.path)):
+            with contextlib.suppress(OSError):
+                size += path.lstat().st_blocks * 512
+        return size
+
+
+def named(folder: Path, now_ms: int, *, is_whole: bool = True) -> Copy:
+    """The copy that is made at this time. now_ms: UTC by the wall clock."""
+    stamp = datetime.fromtimestamp(now_ms // 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
+    return Copy(folder / f"readings-{stamp}{'' if is_whole else _DAMAGED}.db", stamp, is_whole)
+
+
+def notebook_of(copy: Path) -> Path:
+    """Where the notebook's copy lies beside a log's."""
+    return copy.with_suffix(".notebook.db")
+
+
+def copies_in(folder: Path) -> list[Copy]:
+    """The oldest first. Raises LogError where the folder cannot be read."""
+    found = [
+        Copy(path, match[1], match[2] is None)
+        for path in _files(folder)
+        if (match := _OURS.fullmatch(path.name)) is not None
+    ]
+    return sorted(found, key=lambda copy: (copy.stamp, copy.path.name))
+
+
+def clear_leavings(folder: Path) -> None:
+    """Take away what tries left that were killed. Nobody else may be at it: the caller has the folder."""
+    for path in _files(folder):
+        if (match := _LEFT.fullmatch(path.name)) is not None:
+            clear_part(folder / match[1])
+
+
+def confirmed(copies: list[Copy]) -> tuple[list[Copy], tuple[Path, ...]]:
+    """The copies, of which the newest that is whole by its name was read again, and is.
+
+    A card can spoil a copy that it has; and whoever lets older ones go relies on that one. Second: those that were
+    found damaged, under their new names, and those that could not be read.
+    """
+    found: list[Path] = []
+    copies = list(copies)
+    while (newest := newest_whole(copies)) is not None and not (verdict := _verdict(newest.path)):
+        # One that cannot be read now may be sound: it is not relied on, and keeps its name.
+        judged = _marked(newest) if verdict is False else replace(newest, is_whole=False)
+        copies[copies.index(newest)] = judged
+        found.append(judged.path)
+    return copies, tuple(found)
+
+
+def let_go(copy: Copy) -> None:
+    """Delete a copy; its notebook first, so that none is left that belongs to nothing. Raises LogError."""
+    try:
+        notebook_of(copy.path).unlink(missing_ok=True)
+        copy.path.unlink(missing_ok=True)
+    except OSError as error:
+        raise LogError(
+            f"{copy.path}: could not be let go ({error.strerror or error}); check whose it is and the folder's rights"
+        ) from None
+
+
+def _verdict(path: Path) -> bool | None:
+    """Whether it is whole; None where nobody can tell now."""
+    try:
+        return check_log(path).is_whole
+    except LogTooNew:  # a newer version's: not ours to judge
+        return True
+    except (NotALog, LogMissing):
+        return False
+    except (LogError, OSError):
+        return None
+
+
+def _marked(copy: Copy) -> Copy:
+    """Under the name of a damaged one; where the disk does not let us, it is taken for damaged all the same."""
+    path = copy.path.with_name(f"readings-{copy.stamp}{_DAMAGED}.db")
+    try:
+        if not path.exists():
+            # Its notebook first: a copy that has one is then never without it.
+            if notebook_of(copy.path).exists():
+                notebook_of(copy.path).rename(notebook_of(path))
+            copy.path.rename(path)
+            return replace(copy, path=path, is_whole=False)
+    except OSError:
+        pass
+    return replace(copy, is_whole=False)
+
+
+def _files(folder: Path) -> list[Path]:
+    """Plain files alone: a link may lead anywhere."""
+    try:
+        with os.scandir(folder) as entries:
+            return [Path(entry.path) for entry in entries if stat.S_ISREG(entry.stat(follow_symlinks=False).st_mode)]
+    except OSError as error:
+        raise LogError(f"{folder}: cannot be looked into ({error.strerror or error}); check its owner") from None
