@@ -4,22 +4,24 @@ import os
 import sqlite3
 from collections.abc import Collection, Iterable
 from pathlib import Path
+from typing import Any
 
 from rainstead import __version__
+from rainstead.boardhealth import HEALTH_FILE, read_board_health
 from rainstead.log import wal_bytes
 
 from .boardwatch import Facts
 from .drivers import Channel
 from .health import Counting, board_facts, open_files, resident_bytes, written_bytes
-from .keeper import Keeper
+from .keeper import UNKNOWN_BOOT, Keeper
 from .lamp import LampSays
 from .logless import Logless
 
-__all__ = ["as_data", "as_lamp", "as_line"]
+__all__ = ["as_data", "as_lamp", "as_line", "pending_alarms"]
 
 
 def as_lamp(facts: Facts, active: Collection[tuple[str, str]]) -> LampSays:
-    """active: alarm and subject of the board's alarms that stand."""
+    """active: alarm and subject of the board's alarms that stand, but for those that only wait to be called over."""
     if facts.disk_trouble is not None:
         return LampSays.DISK
     if any(facts.troubles.values()) or set(active) - {("clock_unset", "site")}:
@@ -50,13 +52,23 @@ def as_line(facts: Facts) -> str:
 
 
 def as_data(
-    facts: Facts, keeper: Keeper | Logless, channels: Iterable[Channel], *, site: str, log: Path, started_ms: int
+    facts: Facts,
+    keeper: Keeper | Logless,
+    channels: Iterable[Channel],
+    *,
+    site: str,
+    log: Path,
+    started_ms: int,
+    boot_uuid: str,
+    pending: list[dict[str, Any]],
 ) -> dict[str, object]:
-    """For `write_health`. started_ms: boot clock; log: the file whose write-ahead log is weighed."""
+    """For `write_health`. started_ms: boot clock; log: its write-ahead log is weighed. pending: see Turns."""
     return {
         "version": __version__,
         "site": site,
         "process": os.getpid(),
+        "boot_uuid": boot_uuid,
+        "pending_alarms": pending,
         "written_ms": facts.t_ms,
         "uptime_s": (facts.boot_ms - started_ms) / 1000,
         "clock_is_trusted": facts.clock_is_trusted,
@@ -85,3 +97,11 @@ def as_data(
             for channel in channels
         ],
     }
+
+
+def pending_alarms(health_path: Path | None, site: str, boot_uuid: str) -> object:
+    """What the process before left of alarms that were on their way, if it was in this boot; see Turns."""
+    if health_path is None or health_path.name != HEALTH_FILE or boot_uuid == UNKNOWN_BOOT:
+        return None
+    told = read_board_health(health_path.parent, site, health_path.parent) or {}
+    return told.get("pending_alarms") if told.get("boot_uuid") == boot_uuid else None

@@ -5,14 +5,18 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from rainstead.alarms import ACTIVE, BOARD_ALARMS, NORMAL
+from rainstead.alarms import ACTIVE, NORMAL, FaultRule
 from rainstead.events import AlarmEvent
 from rainstead.settings import Settings
 
+from .turns import Turns
 from .upkeepwatch import Judged
 
 __all__ = ["BoardWatch", "Facts"]
 
+DISK_WELL_MS: Final = 300_000
+"""A disk that refuses now and then is in trouble all the while."""
+LEAST_WELL_MS: Final = 60_000
 CLOCK_AFTER_MS: Final = 3_600_000
 """A board that gets its time from the network has it long before this."""
 
@@ -53,21 +57,36 @@ class Facts:
 
 
 class BoardWatch:
-    """Looks at facts and says what changed. `events` tell which alarms stood when the process before this ended."""
+    """Looks at facts and says what changed. `events` tell which alarms stood when the process before this ended.
 
-    def __init__(self, settings: Settings, events: Iterable[AlarmEvent], started_ms: int) -> None:
-        self._space, self._sensor_after_ms = settings.alarms.low_space, settings.alarms.sensor_fault.after_s * 1000
-        self._started_ms = started_ms
-        standing = {(e.alarm, e.subject): e.state for e in events if e.alarm in BOARD_ALARMS}
-        self._active = {key for key, state in standing.items() if state != NORMAL}
-        self._trouble_since_ms: dict[str, int] = {}
+    before: what watched until now, over a log that has been left. pending: see Turns.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        events: Iterable[AlarmEvent],
+        started_ms: int,
+        *,
+        before: "BoardWatch | None" = None,
+        pending: object = None,
+    ) -> None:
+        self._space, sensor_after_ms = settings.alarms.low_space, round(settings.alarms.sensor_fault.after_s * 1000)
+        self._sensor_after_ms, self._started_ms = sensor_after_ms, started_ms
+        rules = {
+            "disk_fault": FaultRule(0, DISK_WELL_MS),
+            "sensor_fault": FaultRule(sensor_after_ms, max(sensor_after_ms // 3, LEAST_WELL_MS)),
+        }
+        self.turns: Turns = Turns(rules, events, before=before.turns if before else None, pending=pending)
+        self._lost: int = before._lost if before else 0
+        """Readings that the disk's trouble has cost, as long as it counts as trouble."""
         # A sensor that the settings know no more can give no news of itself.
-        self._gone = [name for alarm, name in sorted(self._active) if alarm == "sensor_fault"]
+        self._gone = [name for alarm, name in sorted(self.active) if alarm == "sensor_fault"]
 
     @property
     def active(self) -> frozenset[tuple[str, str]]:
         """Alarm and subject of all that is active."""
-        return frozenset(self._active)
+        return self.turns.active
 
     def look(self, facts: Facts) -> list[AlarmEvent]:
         """The alarms that these facts raise and clear."""
@@ -76,7 +95,7 @@ class BoardWatch:
         found += self._disk(facts)
         found += self._supply(facts)
         unset_ms = facts.boot_ms - self._started_ms
-        unset = not facts.clock_is_trusted and (unset_ms >= CLOCK_AFTER_MS or ("clock_unset", "site") in self._active)
+        unset = not facts.clock_is_trusted and (unset_ms >= CLOCK_AFTER_MS or ("clock_unset", "site") in self.active)
         reason = (
             "nobody has set the clock since the board started, so its stamps are a guess; let it reach the network, or "
             "set it and say `rainstead clock confirm`"
@@ -117,7 +136,7 @@ class BoardWatch:
             found += self._sensor(facts, name, why)
         for name in self._gone:
             if name not in facts.troubles:
-                found += self._tell(facts, "sensor_fault", name, False, 0.0, 0.0, "min", "the settings have it no more")
+                found += self._end(facts, "sensor_fault", name, "min", "the settings have it no more")
         self._gone = []
         return found
 
@@ -125,11 +144,11 @@ class BoardWatch:
         """Little room, then none but what was kept for it. That is no room to be had: it is owed to the next time."""
         space, used_key = self._space, ("spare_room_used", "site")
         # After a restart nobody knows why there is none; where the alarm stands it was used.
-        used = facts.spare_room == "used" or (facts.spare_room == "missing" and used_key in self._active)
+        used = facts.spare_room == "used" or (facts.spare_room == "missing" and used_key in self.active)
         found = []
         if facts.free_mb is not None:
             room_mb = max(0.0, facts.free_mb - facts.spare_mb) if used else facts.free_mb
-            limit_mb = space.free_mb + (space.deadband_mb if ("low_space", "site") in self._active else 0.0)
+            limit_mb = space.free_mb + (space.deadband_mb if ("low_space", "site") in self.active else 0.0)
             low = room_mb <= limit_mb
             besides = f", {facts.spare_mb:.0f} of them kept for a full disk" if used else ""
             reason = f"{facts.free_mb:.0f} MB are free on the log's disk{besides}" + (
@@ -160,45 +179,55 @@ class BoardWatch:
         return self._tell(facts, "supply_low", "site", low, float(low), 0.0, "", f"{reason}{besides}")
 
     def _disk(self, facts: Facts) -> list[AlarmEvent]:
-        waiting, key = float(facts.waiting), ("disk_fault", "site")
-        lost = f"{facts.dropped} readings were lost, the oldest first" if facts.dropped else "none was lost"
-        if facts.disk_trouble is not None:
-            reason = f"readings cannot be stored ({facts.disk_trouble}): {facts.waiting} wait in memory"
-            return self._tell(facts, *key, True, waiting, 0.0, "readings", f"{reason}; {lost}")
-        found = []
-        if facts.dropped:
+        why, count = facts.disk_trouble, self._lost + facts.dropped
+        lost = f"{count} readings were lost, the oldest first" if count else "none was lost"
+        if why is not None:
+            reason = f"readings cannot be stored ({why}): {facts.waiting} wait in memory; {lost}"
+        elif facts.dropped:
             # A disk that was only slow, but for so long that there was no more room.
-            found += self._tell(facts, *key, True, waiting, 0.0, "readings", f"the disk was too slow; {lost}")
-        return found + self._tell(
-            facts, *key, False, waiting, 0.0, "readings", f"the disk takes readings again; {lost}"
-        )
+            reason = f"the disk was too slow; {lost}"
+        else:
+            reason = f"the disk takes readings again; {lost}"
+        bad = why is not None or facts.dropped > 0
+        found = self._tell(facts, "disk_fault", "site", bad, float(facts.waiting), 0.0, "readings", reason)
+        # While it refuses, all that were dropped are counted by the queue; then each once.
+        if why is None:
+            self._lost = count if ("disk_fault", "site") in self.active else 0
+        return found
 
     def _sensor(self, facts: Facts, name: str, why: str | None) -> list[AlarmEvent]:
-        if why is None:
-            self._trouble_since_ms.pop(name, None)
-        since_ms = self._trouble_since_ms.setdefault(name, facts.boot_ms) if why is not None else facts.boot_ms
-        for_ms = facts.boot_ms - since_ms
-        already = ("sensor_fault", name) in self._active
-        bad = why is not None and (already or for_ms >= self._sensor_after_ms)
         return self._tell(
             facts,
             "sensor_fault",
             name,
-            bad,
-            for_ms / 60_000,
+            why is not None,
+            None,
             self._sensor_after_ms / 60_000,
             "min",
             why or "it is back",
         )
 
     def _tell(
-        self, facts: Facts, alarm: str, subject: str, bad: bool, value: float, limit: float, unit: str, reason: str
+        self,
+        facts: Facts,
+        alarm: str,
+        subject: str,
+        bad: bool,
+        value: float | None,
+        limit: float,
+        unit: str,
+        reason: str,
     ) -> list[AlarmEvent]:
-        if bad == ((alarm, subject) in self._active):
+        """The event, where this turns the alarm. value: None for minutes of trouble."""
+        turn = self.turns.look((alarm, subject), bad, facts.boot_ms, facts.t_ms)
+        if turn is None:
             return []
-        if bad:
-            self._active.add((alarm, subject))
-        else:
-            self._active.discard((alarm, subject))
-        state = ACTIVE if bad else NORMAL
-        return [AlarmEvent(facts.t_ms, alarm, subject, state, value, limit, unit, reason)]
+        state, minutes = ACTIVE if turn.active else NORMAL, turn.trouble_ms / 60_000
+        told = f"{reason}{turn.besides}"
+        return [AlarmEvent(facts.t_ms, alarm, subject, state, minutes if value is None else value, limit, unit, told)]
+
+    def _end(self, facts: Facts, alarm: str, subject: str, unit: str, reason: str) -> list[AlarmEvent]:
+        """There is nothing left to look at."""
+        if not self.turns.forget((alarm, subject)):
+            return []
+        return [AlarmEvent(facts.t_ms, alarm, subject, NORMAL, 0.0, 0.0, unit, reason)]

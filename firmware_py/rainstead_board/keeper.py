@@ -36,6 +36,8 @@ UNKNOWN_BOOT: Final = "unknown"
 CALCULATE_AGAIN_MS: Final = 600_000
 TEND_AGAIN_MS: Final = 3_600_000
 _journal = logging.getLogger("rainstead.logger")
+_DISK: Final = about(alarm="disk_fault", subject="site")
+"""What lines of a refusal and of its end are about."""
 
 Listener = Callable[[Batch, Derived], None]
 
@@ -264,6 +266,8 @@ class Keeper:
             self.writer.append_events(self._segment, self.events)
             self.events.clear()
         self._refused = 0
+        if self.disk_trouble is not None:
+            _journal.warning("%s: readings are stored again", self.writer.path, extra=_DISK)
         self.disk_trouble = None
 
     def _disk_failed(self, error: sqlite3.Error | LogMalformed) -> None:
@@ -271,7 +275,7 @@ class Keeper:
         self._refused += 1
         if self.disk_trouble is None:
             told = "%s: readings cannot be stored (%s); they wait in memory"
-            _journal.error(told, self.writer.path, error, extra=about(alarm="disk_fault", subject="site"))
+            _journal.error(told, self.writer.path, error, extra=_DISK)
         self.disk_trouble = str(error)
         if self._doubt.is_first(error) or self._refused % REOPEN_AFTER == 0:
             self._reopen()

@@ -17,11 +17,12 @@ from rainstead.clock import Clock, SystemClock
 from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
 from rainstead.events import AlarmEvent
 from rainstead.inforce import settings_in_force
+from rainstead.journal import about
 from rainstead.log import LONG_WAL_BYTES, LogWriter, brought_in_again, damaged_logs, wal_bytes
 from rainstead.running import BrokeOff, until_told
 from rainstead.settings import Settings
 
-from .account import as_data, as_lamp, as_line
+from .account import as_data, as_lamp, as_line, pending_alarms
 from .boardcare import BoardCare
 from .boardwatch import BoardWatch, Facts
 from .drivers import Channel, build_channels, edges_have_ended
@@ -89,11 +90,12 @@ class Logger:
         self._notifier = notifier or Notifier(None)
         self._waiting = Waiting(most_waiting)
         self._sampler = Sampler(channels, clock, self._waiting, lamp)
-        self._settings_refused = settings_refused
+        self._settings_refused, self._boot_uuid = settings_refused, boot_uuid
         self._board = board or BoardCare(clock)
         self._sampler.remark = self._board.remark
         self._started_ms = clock.boot_ms()
-        self._watch = BoardWatch(settings, (), self._started_ms)
+        pending = pending_alarms(health_path, settings.site.name, boot_uuid)
+        self._watch = BoardWatch(settings, (), self._started_ms, pending=pending)
         self._writer = writer
         self._sick = SickSensors(settings, writer.path)
         self._upkeep = UpkeepWatch(settings, writer.path)
@@ -198,7 +200,7 @@ class Logger:
     # --- the board ---------------------------------------------------------------------------------------------
 
     def _watch_from(self, events: Sequence[AlarmEvent]) -> None:
-        self._watch = BoardWatch(self._settings, events, self._started_ms)
+        self._watch = BoardWatch(self._settings, events, self._started_ms, before=self._watch)
 
     def _look(self, now_ms: int) -> None:
         self._board.look(self._care, len(self._waiting), self._watch.active)
@@ -229,10 +231,11 @@ class Logger:
         )
         events = self._watch.look(facts)
         for event in events:
-            _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason)
+            fields = about(alarm=event.alarm, subject=event.subject)
+            _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason, extra=fields)
         keeper.keep_events(events)
         self._tell_of_wal()
-        self._sampler.lamp_says = as_lamp(facts, self._watch.active)
+        self._sampler.lamp_says = as_lamp(facts, self._watch.turns.bad_now)
         self._notifier.status(as_line(facts))
         if self._health_path is not None and (self._told_ms is None or now_ms - self._told_ms >= HEALTH_EVERY_MS):
             self._told_ms = now_ms
@@ -243,6 +246,8 @@ class Logger:
                 site=self._settings.site.name,
                 log=self._writer.path,
                 started_ms=self._started_ms,
+                boot_uuid=self._boot_uuid,
+                pending=self._watch.turns.pending(),
             )
             write_health(self._health_path, account)
 

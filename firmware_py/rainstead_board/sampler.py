@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Final
 
 from rainstead.clock import Clock
+from rainstead.journal import about
 from rainstead.readings import Reading
 
 from .drivers import Channel
@@ -87,8 +88,9 @@ class Sampler:
         except Exception as error:  # one sensor's fault, of whatever kind, must not stop the others
             trouble = f"its driver failed: {error!r}"
         if trouble != self.troubles.get(channel.name):
+            fields = about(sensor=channel.name)
             if trouble is None:
-                _journal.info("sensor %s is back", channel.name)
+                _journal.info("sensor %s is back", channel.name, extra=fields)
             else:
-                _journal.warning("sensor %s: %s%s", channel.name, trouble, self.remark())
+                _journal.warning("sensor %s: %s%s", channel.name, trouble, self.remark(), extra=fields)
             self.troubles[channel.name] = trouble

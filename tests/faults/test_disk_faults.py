@@ -14,6 +14,7 @@ from small_disk import fill, loop_disk, small_disk
 
 from rainstead.answers import replay_log
 from rainstead.log import LogReader
+from rainstead_board.boardwatch import DISK_WELL_MS
 from rainstead_board.lamp import Lamp
 
 ACTIVE, NORMAL = "active_unacknowledged", "normal"
@@ -75,7 +76,7 @@ def test_a_full_disk_loses_nothing_and_comes_back_without_a_restart(tmp_path: Pa
         assert site.logger._keeper.disk_trouble is not None
         assert "full" in site.logger._keeper.disk_trouble
         filler.unlink()
-        site.run(60)
+        site.run(60 + DISK_WELL_MS / 1000)
         site.logger.stop()
         stamps = site.stamps("level")
         assert gaps_ms(stamps) == {1000}
@@ -134,7 +135,7 @@ def test_writes_that_fail_for_an_hour_lose_nothing(tmp_path: Path, monkeypatch: 
     heal = refusing(site, monkeypatch)
     site.run(3600)
     heal()
-    site.run(60)
+    site.run(60 + DISK_WELL_MS / 1000)
     site.logger.stop()
     assert gaps_ms(site.stamps("level")) == {1000}
     assert len(site.stamps("level")) >= 3719
@@ -174,7 +175,7 @@ def test_a_queue_that_is_full_gives_up_the_oldest_and_says_how_many(
     before = len(site.stamps("level"))
     site.run(400)
     heal()
-    site.run(60)
+    site.run(60 + DISK_WELL_MS / 1000)
     site.logger.stop()
     stamps = site.stamps("level")
     hole_ms = max(gaps_ms(stamps))
@@ -251,7 +252,7 @@ def test_a_disk_fault_that_a_power_cut_ended_is_cleared_by_the_next_run(
     first.keeper._commit(clock.now_ms)  # the alarm is down, its end is not
     first.keeper.writer.close()
     second = BoardSite(tmp_path, [level(lambda _: 1200.0)], clock, boot="next")
-    second.run(30)
+    second.run(30 + DISK_WELL_MS / 1000)
     second.logger.stop()
     assert states(second, "disk_fault") == [ACTIVE, NORMAL]
 

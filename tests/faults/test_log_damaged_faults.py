@@ -24,6 +24,7 @@ from rainstead.errors import LogBusy, LogError, LogMalformed, LogTooNew, NotALog
 from rainstead.forward import Forwarder
 from rainstead.log import LogReader, LogWriter, check_log, damaged_logs
 from rainstead.settings import parse_settings
+from rainstead_board.boardwatch import DISK_WELL_MS
 from rainstead_board.logger import Logger
 
 ACTIVE, NORMAL = "active_unacknowledged", "normal"
@@ -362,7 +363,7 @@ def test_a_damaged_page_that_a_commit_meets_ends_in_a_new_log_and_no_reading_is_
     site.run(45)  # less than the service manager's patience of a minute
     (moved,) = damaged_logs(tmp_path)
     assert site.stamps("level")[0] == newest_ms + 1000
-    site.run(60)
+    site.run(60 + DISK_WELL_MS / 1000)
     site.logger.stop()
     stamps = site.stamps("level")
     assert {later - earlier for earlier, later in itertools.pairwise(stamps)} == {1000}

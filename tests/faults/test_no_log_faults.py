@@ -16,6 +16,7 @@ from small_disk import fill, loop_disk, small_disk
 from rainstead.boardhealth import read_board_health
 from rainstead.errors import DiskRefuses, LogBusy
 from rainstead.log import LogReader, LogWriter, check_log, damaged_logs
+from rainstead_board.boardwatch import DISK_WELL_MS
 from rainstead_board.doubt import LONG_WORK_MS
 from rainstead_board.lamp import LampSays
 from rainstead_board.logless import LONGEST_WAIT_MS, Logless
@@ -110,7 +111,7 @@ def test_a_damaged_log_that_cannot_be_moved_aside_costs_no_reading_and_no_restar
     assert told is not None and "cannot be moved aside" in told["disk_trouble"] and told["waiting"] >= 1790
     site.run(LONGEST_WAIT_MS / 1000 + 30)
     assert not waits(site)
-    site.run(60)
+    site.run(60 + DISK_WELL_MS / 1000)
     site.logger.stop()
     stamps = site.stamps("level")
     assert stamps[0] == newest_ms + 1000
@@ -217,7 +218,7 @@ def test_a_start_on_a_full_disk_loses_nothing(tmp_path: Path) -> None:
         assert waits(site)
         assert "full" in (site.logger._keeper.disk_trouble or "")
         filler.unlink()
-        site.run(90)
+        site.run(90 + DISK_WELL_MS / 1000)
         site.logger.stop()
         stamps = site.stamps("level")
         assert stamps[0] <= begun_ms + 1000

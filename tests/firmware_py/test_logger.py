@@ -222,7 +222,7 @@ def test_readings_wait_in_memory_while_the_disk_refuses_and_none_is_lost(
     assert len(stamps) >= 180
     told = [record.getMessage() for record in caplog.records if record.name == "rainstead.logger"]
     assert sum("they wait in memory" in line for line in told) == 1
-    assert sum("takes readings again" in line for line in told) == 1
+    assert sum("readings are stored again" in line for line in told) == 1
 
 
 def test_the_log_keeps_every_settings_text_it_was_run_with(tmp_path: Path) -> None:
