@@ -6,7 +6,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from rainstead.answers import Answered, Unknown, utc_text
-from rainstead.words import age, channel_wait, litres, moment, span, spread, state_mark, state_words, when
+from rainstead.words import age, channel_wait, litres, moment, span, spread, state_mark, state_words, upkeep_lines, when
 
 __all__ = ["environment"]
 
@@ -32,6 +32,7 @@ def environment() -> Environment:
         "spread": spread,
         "state_mark": state_mark,
         "state_words": state_words,
+        "upkeep_lines": lambda answer: upkeep_lines(answer.backup, answer.check, answer.time_zone),
         "utc": utc_text,
         "when": when,
         "words": lambda text: text.replace("_", " "),

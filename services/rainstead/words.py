@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from rainstead.localtime import local
 
 if TYPE_CHECKING:
-    from rainstead.answers import MessageChannelLine, TankLevel, Total
+    from rainstead.answers import BackupHealth, CheckHealth, LastTime, MessageChannelLine, TankLevel, Total
 
 __all__ = [
     "age",
@@ -16,8 +16,13 @@ __all__ = [
     "spread",
     "state_mark",
     "state_words",
+    "upkeep_lines",
     "when",
 ]
+
+
+_NO_CLOCK_MS = 7_258_118_400_000
+"""The year 2200: damage without a known end has one far beyond."""
 
 
 def when(t_ms: int, zone: str) -> str:
@@ -103,4 +108,58 @@ def channel_wait(one: "MessageChannelLine", as_of_ms: int, zone: str) -> str:
         return told
     if one.next_try_ms <= as_of_ms:
         return f"{told}; it is tried now"
-    return f"{told}; the next try is about {moment(one.next_try_ms, zone)}"
+    return f"{told}; the next try is in about {span((one.next_try_ms - as_of_ms) / 1000)}"
+
+
+def upkeep_lines(backup: "BackupHealth | None", check: "CheckHealth | None", zone: str) -> list[tuple[str, str]]:
+    """Of the last backup and the last check: a sentence each, and how it looks: `well`, `doubtful` or `bad`."""
+    lines = []
+    if backup is not None:
+        if backup.unreadable is not None:
+            why = f"their account cannot be read ({backup.unreadable})"
+            lines.append(("doubtful", f"How backups go is not known: {why}."))
+        elif backup.is_failing and backup.failed is not None:
+            good = "no good one is known there"
+            if backup.well is not None:
+                good = f"the last good one, {backup.well.said}, was made {_ago(backup.well, zone)}"
+            lines.append(("bad", f"The backup failed {_ago(backup.failed, zone)}: {backup.failed.said}; {good}."))
+        elif backup.well is not None:
+            same = ". It is on the log's own disk, and is lost with it" if backup.is_on_log_disk else ""
+            looks = "doubtful" if backup.well.age_s is None else "well"
+            said = f"The last backup was made {_ago(backup.well, zone)}: {backup.place}/{backup.well.said}{same}."
+            lines.append((looks, said))
+    if check is not None:
+        if check.unreadable is not None:
+            why = f"its account cannot be read ({check.unreadable})"
+            lines.append(("doubtful", f"How the last check went is not known: {why}."))
+        if check.done is not None and check.is_whole:
+            looks = "doubtful" if check.done.age_s is None else "well"
+            lines.append((looks, f"The last check found the log whole, {_ago(check.done, zone)}."))
+        elif check.done is not None:
+            lines.append(("bad", f"The last check, {_ago(check.done, zone)}, found damage: {_damage(check, zone)}."))
+        if check.is_failing and check.failed is not None:
+            said = f"The check came to no end {_ago(check.failed, zone)}: {check.failed.said}."
+            lines.append(("doubtful", said))
+    return lines
+
+
+def _ago(last: "LastTime", zone: str) -> str:
+    if last.age_s is not None:
+        return f"{age(last.age_s)} ago"
+    return f"at {when(last.t_ms, zone)} (by a clock that was not set, or does not agree with the clock of now)"
+
+
+def _damage(check: "CheckHealth", zone: str) -> str:
+    told = []
+    if check.damaged:
+        lost = f"{check.lost_readings:,} readings" if check.lost_readings else "nobody knows how many readings"
+        parts = "a part" if check.damaged == 1 else f"{check.damaged:,} parts"
+        spans = [
+            f"{when(one.first_ms, zone) if one.first_ms >= 0 else 'the beginning'} to "
+            f"{when(one.last_ms, zone) if one.last_ms < _NO_CLOCK_MS else 'the end'}"
+            for one in check.spans[:3]
+        ]
+        more = f" and {check.damaged - len(spans):,} more" if check.damaged > len(spans) else ""
+        told.append(f"{parts} of the log cannot be read, with {lost}: {', '.join(spans)}{more}")
+    told += check.faults[:3]
+    return "; ".join(told) + ". `rainstead verify` tells it whole, and a backup from before may have the rest"

@@ -21,6 +21,7 @@ from rainstead.messages.outbox import Delivery, Message, Wait
 from rainstead.messages.store import Store
 from rainstead.notebook import Dip, KnownVolume, Notebook, RunNote
 from rainstead.readback import AlarmSeen, SiteSeen, TankSeen
+from rainstead.upkeep import BackupAccount, CheckAccount, DamagedSpan, Went, leave_account
 
 DOCUMENT = Path(__file__).parents[2] / "services" / "json-keys.md"
 
@@ -91,6 +92,9 @@ def build(folder: Path) -> Path:
     (site / "other.toml").write_text(SETTINGS.replace("freeboard = 300", "freeboard = 100"), encoding="utf-8")
     _forwarded(site)
     _messaged(site)
+    went = Went(utc_ms("2026-03-28T02:20:00"), True, "said")
+    leave_account(site, BackupAccount("/a/stick", True, True, False, went, went))
+    leave_account(site, CheckAccount(True, went, went, 1, 360, (DamagedSpan(went.t_ms, went.t_ms, 360),), ("a fault",)))
     counts = [{"name": "house_level", "trouble": None, "counts": {"bad_bytes": 3}}]
     told = {"site": "Invented [hollow]", "written_ms": utc_ms("2026-03-28T10:01:40"), "sensors": counts}
     (site / "health.json").write_text(json.dumps(told), encoding="utf-8")

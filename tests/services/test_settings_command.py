@@ -20,7 +20,7 @@ def test_a_good_file_is_called_good_and_counted(tmp_path: Path) -> None:
     assert done.exit_code == 0
     assert done.output == (
         f"{path} is good: 2 tanks, 5 sensors, 1 catchment, 1 overflow link; "
-        "alarms watched: overflow risk, low reserve, low space, sensor fault.\n"
+        "alarms watched: overflow risk, low reserve, low space, sensor fault, no backup.\n"
     )
 
 

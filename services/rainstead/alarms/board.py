@@ -18,6 +18,8 @@ BOARD_ALARMS: Final = frozenset(
         "log_damaged",
         "settings_refused",
         "supply_low",
+        "no_backup",
+        "damage_found",
     }
 )
 """Raised by the logger. A replay leaves them out on both sides."""

@@ -47,6 +47,7 @@ from .tanks import TanksAnswer, tanks
 from .transfer import TransferAnswer, TransferMove, TransferPlan, transfer
 from .typedplan import read_draw, read_horizons, read_options
 from .typedyield import read_yields
+from .upkeep import BackupHealth, CheckHealth, LastTime, back_up_and_note, check_and_note
 from .yields import YieldAnswer, YieldChange, YieldCurve, YieldGroup, YieldStorm, yields
 
 __all__ = [
@@ -56,10 +57,12 @@ __all__ = [
     "Answer",
     "Answered",
     "BackupAnswer",
+    "BackupHealth",
     "BoardHealth",
     "BookAnswer",
     "BookLine",
     "BookTank",
+    "CheckHealth",
     "Compared",
     "DefenceAnswer",
     "DefenceAsked",
@@ -71,6 +74,7 @@ __all__ = [
     "GaugeFit",
     "GivenUpMessage",
     "HealthAnswer",
+    "LastTime",
     "LeakLine",
     "LeftOut",
     "LevelLine",
@@ -127,9 +131,11 @@ __all__ = [
     "YieldGroup",
     "YieldStorm",
     "alarms",
+    "back_up_and_note",
     "backup_site",
     "book",
     "bucket_fit",
+    "check_and_note",
     "defence",
     "delivery_entry",
     "dip_entry",

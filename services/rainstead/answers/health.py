@@ -21,6 +21,7 @@ from .forwarding import forwarding
 from .messaging import MessageChannelLine, messages
 from .rangeradvice import ranger_advice
 from .sensors import SensorHealth, last_rows, sensor_health
+from .upkeep import BackupHealth, CheckHealth, backup_health, check_health
 
 __all__ = ["BoardHealth", "Count", "ForwarderHealth", "HealthAnswer", "MessengerHealth", "SensorReport", "health"]
 
@@ -116,7 +117,7 @@ class MessengerHealth:
 class HealthAnswer(Answer):
     """logger is None, with logger_because, where it left no account of itself. damaged_logs: names of logs in the
     site's folder that were moved aside for damage. forwarder is None where the site sends to no server,
-    messenger where it tells nobody.
+    messenger where it tells nobody; backup and check where none has been noted.
     """
 
     clock_is_trusted: bool
@@ -127,6 +128,8 @@ class HealthAnswer(Answer):
     damaged_logs: tuple[str, ...]
     brought_in: tuple[str, ...]
     sensors: tuple[SensorReport, ...]
+    backup: BackupHealth | None
+    check: CheckHealth | None
     alarms: tuple[AlarmStanding, ...]
 
 
@@ -165,6 +168,8 @@ def health(
         brought_in=tuple(path.name for path in brought_in_again(site)),
         sensors=tuple(
             SensorReport(
+        backup=backup_health(site, as_of_ms, clock_is_trusted=reader.clock_is_trusted()),
+        check=check_health(site, as_of_ms, clock_is_trusted=reader.clock_is_trusted()),
                 one,
                 said.get(one.name, {}).get("trouble"),
                 _counts(said.get(one.name, {})),

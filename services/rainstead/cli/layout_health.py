@@ -8,7 +8,7 @@ from rich.text import Text
 
 from rainstead.answers import BoardHealth, ForwarderHealth, HealthAnswer, MessengerHealth
 
-from .words import age, channel_wait, moment, span
+from .words import age, channel_wait, moment, span, upkeep_lines
 
 __all__ = ["health"]
 
@@ -23,7 +23,9 @@ def health(answer: HealthAnswer) -> Group:
     if answer.forwarder is not None:
         parts += _forwarder(answer.forwarder)
     if answer.messenger is not None:
-        parts += _messenger(answer.messenger, answer)
+        parts += _messenger(answer.messenger, answer.as_of_ms)
+    looks = {"well": "", "doubtful": "yellow", "bad": "bold red"}
+    parts += [Text(line, style=looks[how]) for how, line in upkeep_lines(answer.backup, answer.check, answer.time_zone)]
     if not answer.clock_is_trusted:
         parts.append(Text("The newest stamps are a guess: the board's clock is not set.", style="yellow"))
     for name in answer.damaged_logs:

@@ -1,6 +1,6 @@
 """Numbers and times as people read them; the board's page has the same words."""
 
-from rainstead.words import age, channel_wait, litres, moment, span, spread, state_mark, state_words, when
+from rainstead.words import age, channel_wait, litres, moment, span, spread, state_mark, state_words, upkeep_lines, when
 
 __all__ = [
     "age",
@@ -11,5 +11,6 @@ __all__ = [
     "spread",
     "state_mark",
     "state_words",
+    "upkeep_lines",
     "when",
 ]

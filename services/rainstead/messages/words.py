@@ -72,6 +72,14 @@ _DO: Final = {
         "see to the supply of the board: its voltage is too low",
         "Cards, USB adapters and sensors fail of it first. A better supply or a shorter, thicker lead helps.",
     ),
+    "no_backup": (
+        "see to the backup of the log: there is none that is new",
+        "A card that fails takes all that was measured since the last one. Is the stick plugged in, and has it room?",
+    ),
+    "damage_found": (
+        "see to the card of the board: a part of its log cannot be read",
+        "The rest is read as before, and logging goes on. Keep the backups of before: they may have that part.",
+    ),
     "logger_silent": (
         "see to the board: the logger is silent",
         "Nothing is measured and NO alarm can be raised by it. `systemctl status rainstead-logger` on the board says "

@@ -399,6 +399,13 @@ class SensorFault(Part):
     after_s: Annotated[DurationS, Field(ge=0, alias="after")] = 900.0
 
 
+class NoBackup(Part):
+    """Raised when a backup that is wanted failed, or the newest is this old."""
+
+    after_s: Annotated[DurationS | None, Field(ge=0, le=31_622_400, alias="after")] = None
+    """None: three days where a nightly backup was ever tried, else never. 0: never."""
+
+
 class Alarms(Part):
     """The alarms that are watched; leave a table out and that alarm is not watched, but for those of the board."""
 
@@ -406,6 +413,7 @@ class Alarms(Part):
     low_reserve: LowReserve | None = None
     low_space: LowSpace = LowSpace()
     sensor_fault: SensorFault = SensorFault()
+    no_backup: NoBackup = NoBackup()
 
 
 class Log(Part):
