@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from rainstead import calc
 from rainstead.derive import Deriver, State
+from rainstead.evidence import Unheard
 from rainstead.log import ReadingSource
 from rainstead.readings import Quality
 from rainstead.replay import state_at
@@ -156,15 +157,18 @@ def _rain(
     day_ms, hour_ms = rain_day_start_ms(day, settings), as_of_ms - _HOUR_MS
     because = why_blind.get(settings.rain.gauge)
     day_mm = hour_mm = 0.0
-    fresh = deriver.start()
+    fresh, unheard = deriver.start(), Unheard(settings.rain.gauge)
     for batch in reader.batches(after_ms=min(day_ms, hour_ms), upto_ms=as_of_ms, sensors=[settings.rain.gauge]):
         fresh, derived = deriver.advance(fresh, batch)
+        unheard.take(batch)
         flags = batch.of(settings.rain.gauge).quality
         if because is None and (flags != Quality.OK).any():
             because = f"for some of the time {quality_words(int(flags[flags != Quality.OK][-1]))}"
         for rows in derived.rain:
             day_mm += float(rows.rain_mm[rows.t_ms > day_ms].sum())
             hour_mm += float(rows.rain_mm[rows.t_ms > hour_ms].sum())
+    if because is None and len(unheard.stamps_ms(as_of_ms)):
+        because = "for some of the time nothing was logged"
     intensity = state.gauge.intensity_mm_h
     last_ms = state.gauge.last_tip_ms
     if intensity is not None and last_ms is not None and as_of_ms > last_ms:

@@ -9,8 +9,9 @@ import numpy as np
 from rainstead import calc
 from rainstead.derive import Deriver, State
 from rainstead.errors import RainsteadError
+from rainstead.evidence import Unheard
 from rainstead.log import ReadingSource
-from rainstead.readings import I64, Batch, Quality
+from rainstead.readings import I64
 from rainstead.settings import Settings
 
 from .answer import Answer, head
@@ -31,8 +32,8 @@ class NoGauge(RainsteadError, ValueError):
 class RainDay:
     """Rain of the rain day that ends on `ends_on`. rain_mm is None where the log has nothing of the gauge then.
 
-    is_at_least: some of that day the gauge said that it could not count. doubtful_tips, doubtful_mm: what of tips and
-    rain_mm may be no rain.
+    is_at_least: some of that day the gauge said that it could not count, or nothing of it was logged. doubtful_tips,
+    doubtful_mm: what of tips and rain_mm may be no rain.
     """
 
     ends_on: str
@@ -72,8 +73,8 @@ class RainAnswer(Answer):
 class StormLine:
     """One storm. dry_before_s: since the storm before; None for the first.
 
-    is_at_least: during it the gauge said that it could not count; rain_high_mm is then None. doubtful_tips: of the
-    storm's, those that may be no rain.
+    is_at_least: during it the gauge could not count, or nothing of it was logged; rain_high_mm is then None.
+    doubtful_tips: of the storm's, those that may be no rain.
     """
 
     storm: calc.Storm
@@ -107,7 +108,7 @@ def rain(
     tips = [0] * days
     millimetres = [0.0] * days
     seen = [False] * days
-    deaf = [False] * days
+    unheard = Unheard(gauge)
     deriver, ghosts = Deriver(settings), TipGathering(settings)
     state = deriver.start()
     # The tips before the first day tell whether its own are alone.
@@ -123,10 +124,9 @@ def rain(
                 tips[k] += int(rows.tips[inside].sum())
                 millimetres[k] += float(rows.rain_mm[inside].sum())
                 seen[k] = seen[k] or bool(inside.any())
-        unheard_ms = _unheard_ms(batch, gauge)
-        for k in range(days):
-            deaf[k] = deaf[k] or bool(((unheard_ms > starts[k]) & (unheard_ms <= starts[k + 1])).any())
+        unheard.take(batch)
     doubts = _finished(ghosts, deriver, state, as_of_ms)
+    deaf_ms = unheard.stamps_ms(as_of_ms)
     lines = tuple(
         RainDay(
             str(day),
@@ -134,7 +134,7 @@ def rain(
             starts[k + 1],
             tips[k],
             round(millimetres[k], 6) if seen[k] else None,
-            deaf[k],
+            _any_within(deaf_ms, starts[k], starts[k + 1]),
             *doubts.count(starts[k], starts[k + 1]),
         )
         for k, day in enumerate(dates)
@@ -170,12 +170,12 @@ def storms(
     deriver, ghosts = Deriver(settings), TipGathering(settings)
     state = deriver.start()
     found: list[calc.Storm] = []
-    deaf_ms = [np.zeros(0, dtype=np.int64)]
+    unheard = Unheard(gauge)
     for batch in reader.batches(upto_ms=as_of_ms, sensors=ghosts.sensors):
         state, derived = deriver.advance(state, batch)
         ghosts.take(batch, derived)
         found += derived.storms
-        deaf_ms.append(_unheard_ms(batch, gauge))
+        unheard.take(batch)
         if progress is not None:
             progress(len(batch))
     last = deriver.open_storm(state)
@@ -183,9 +183,9 @@ def storms(
         # Whether it is over is a matter of the time asked for, not of the gauge's next word.
         over = as_of_ms - last.end_ms > gap_s * 1000
         found.append(replace(last, complete=over))
-    unheard_ms = np.concatenate(deaf_ms)
+    deaf_ms = unheard.stamps_ms(as_of_ms)
     doubts = _finished(ghosts, deriver, state, as_of_ms)
-    lines = [_line(storm, before, unheard_ms, doubts) for storm, before in zip(found, [None, *found], strict=False)]
+    lines = [_line(storm, before, deaf_ms, doubts) for storm, before in zip(found, [None, *found], strict=False)]
     kept = tuple(
         line for line in lines if line.storm.rain_mm >= least_mm and (since_ms is None or line.storm.end_ms >= since_ms)
     )
@@ -205,9 +205,9 @@ def _finished(ghosts: TipGathering, deriver: Deriver, state: State, as_of_ms: in
     return ghosts.finish(as_of_ms)
 
 
-def _line(storm: calc.Storm, before: calc.Storm | None, unheard_ms: I64, doubts: TipDoubts) -> StormLine:
+def _line(storm: calc.Storm, before: calc.Storm | None, deaf_ms: I64, doubts: TipDoubts) -> StormLine:
     doubtful_tips, doubtful_mm = doubts.count(storm.start_ms - 1, storm.end_ms)
-    at_least = bool(((unheard_ms >= storm.start_ms) & (unheard_ms <= storm.end_ms)).any())
+    at_least = _any_within(deaf_ms, storm.start_ms - 1, storm.end_ms)
     return StormLine(
         storm=storm,
         rain_low_mm=max(0.0, storm.rain_mm - Z_95 * storm.rain_u_mm),
@@ -225,10 +225,9 @@ def _month(month: str, days: list[RainDay]) -> RainMonth:
     return RainMonth(month, len(known), round(sum(known), 6), any(day.is_at_least for day in days))
 
 
-def _unheard_ms(batch: Batch, gauge: str) -> I64:
-    """When the gauge said that it could not count."""
-    rows = batch.of(gauge)
-    return rows.take(rows.quality != Quality.OK).t_ms
+def _any_within(stamps_ms: I64, after_ms: int, upto_ms: int) -> bool:
+    first, behind = np.searchsorted(stamps_ms, [after_ms, upto_ms], side="right")
+    return bool(first != behind)
 
 
 def _gauge(settings: Settings) -> str:

@@ -29,6 +29,7 @@ from .strapping import (
 from .swapped import Step, crossed_since_ms, lasting_steps
 from .ullage import depth_m, ullage_compensated_m, ullage_m
 from .uncertainty import combine, resolution_u
+from .unwatched import unwatched
 
 __all__ = [
     "ALONE_MS",
@@ -96,4 +97,5 @@ __all__ = [
     "tip_rows",
     "ullage_compensated_m",
     "ullage_m",
+    "unwatched",
 ]

@@ -227,7 +227,7 @@ def _doubtful(answer: RainAnswer) -> list[Text]:
 def _more_note(lines: Iterable[Any]) -> list[Text]:
     if not any(line.is_at_least for line in lines):
         return []
-    return [Text("≥: some of that time the gauge said that it could not count.", style="yellow")]
+    return [Text("≥: for some of that time the gauge could not count, or nothing was logged.", style="yellow")]
 
 
 def storms(answer: StormsAnswer) -> Group:

@@ -3,6 +3,16 @@
 from .gather import gather
 from .minutes import MinuteFold
 from .rows import Evidence, FlowEvidence, RainEvidence, TemperatureMinutes
+from .unheard import Unheard
 from .water import network_of
 
-__all__ = ["Evidence", "FlowEvidence", "MinuteFold", "RainEvidence", "TemperatureMinutes", "gather", "network_of"]
+__all__ = [
+    "Evidence",
+    "FlowEvidence",
+    "MinuteFold",
+    "RainEvidence",
+    "TemperatureMinutes",
+    "Unheard",
+    "gather",
+    "network_of",
+]

@@ -8,12 +8,13 @@ from rainstead import calc
 from rainstead.derive import Deriver, FlowRows, RainRows, gauge_of, meter_of
 from rainstead.log import ReadingSource
 from rainstead.notebook import Notes
-from rainstead.readings import F64, I64, Batch, Quality
+from rainstead.readings import F64, I64
 from rainstead.replay import resume
 from rainstead.settings import Settings
 
 from .minutes import MinuteFold
 from .rows import Evidence, FlowEvidence, RainEvidence, TemperatureMinutes
+from .unheard import Unheard
 from .water import network_of
 
 __all__ = ["gather"]
@@ -38,7 +39,7 @@ def gather(
     rain: list[RainRows] = []
     flow: list[FlowRows] = []
     temperatures: dict[str, list[tuple[I64, F64]]] = {}
-    deaf_ms: list[I64] = []
+    unheard = None if settings.rain is None else Unheard(settings.rain.gauge)
     storms: list[calc.Storm] = []
     runs: list[calc.PumpRun] = []
     state = resume(reader, deriver, upto_ms=from_ms)
@@ -53,8 +54,8 @@ def gather(
         for probe in derived.temperatures:
             good = ~np.isnan(probe.temperature_c) & (probe.t_ms > from_ms)
             temperatures.setdefault(probe.sensor, []).append((probe.t_ms[good], probe.temperature_c[good]))
-        if settings.rain is not None:
-            deaf_ms.append(_deaf_ms(batch, settings.rain.gauge, from_ms))
+        if unheard is not None:
+            unheard.take(batch)
         if progress is not None:
             progress(len(batch))
     storm, run = deriver.open_storm(state), deriver.open_run(state)
@@ -63,7 +64,7 @@ def gather(
         upto_ms=upto_ms,
         network=network_of(settings, upto_ms),
         tanks={name: fold.finish() for name, fold in folds.items()},
-        rain=_rain(settings, rain, deaf_ms, from_ms, upto_ms),
+        rain=_rain(settings, rain, unheard, from_ms, upto_ms),
         storms=(*storms, *([] if storm is None else [storm])),
         flow=_flow(settings, flow, from_ms, upto_ms),
         runs=(*runs, *([] if run is None else [run])),
@@ -77,19 +78,14 @@ def gather(
     )
 
 
-def _deaf_ms(batch: Batch, gauge: str, from_ms: int) -> I64:
-    rows = batch.of(gauge)
-    deaf: I64 = rows.t_ms[(rows.quality != Quality.OK) & (rows.t_ms > from_ms)]
-    return deaf
-
-
 def _rain(
-    settings: Settings, parts: list[RainRows], deaf_ms: list[I64], from_ms: int, upto_ms: int
+    settings: Settings, parts: list[RainRows], unheard: Unheard | None, from_ms: int, upto_ms: int
 ) -> RainEvidence | None:
     counter = gauge_of(settings)
-    if counter is None:
+    if counter is None or unheard is None:
         return None
     period = _in_force(counter.since_ms, upto_ms)
+    deaf_ms = unheard.stamps_ms()
     t_ms = np.concatenate([rows.t_ms for rows in parts] or [_NO_TIMES])
     tips = np.concatenate([rows.tips for rows in parts] or [_NO_TIMES])
     rain_mm = np.concatenate([rows.rain_mm for rows in parts] or [np.zeros(0)])
@@ -102,7 +98,7 @@ def _rain(
         depth_per_tip_mm=counter.factor[period],
         u_ratio=counter.u_ratios[period],
         dead_time_s=counter.dead_times_s[period],
-        deaf_ms=np.concatenate(deaf_ms or [_NO_TIMES]),
+        deaf_ms=deaf_ms[deaf_ms > from_ms],
     )
 
 

@@ -12,7 +12,8 @@ __all__ = ["Evidence", "FlowEvidence", "RainEvidence", "TemperatureMinutes"]
 
 @dataclass(frozen=True, slots=True)
 class RainEvidence:
-    """Every row with tips: its stamp, tips, and rain in mm; and stamps at which the gauge said it could not count.
+    """Every row with tips: its stamp, tips, and rain in mm; and stamps at which it was not heard
+    (see Unheard).
 
     u_ratio: the gauge's relative standard uncertainty, one unknown error for all of it.
     """

@@ -1,0 +1,32 @@
+"""When a gauge was not heard: it said that it could not count, or nothing of it was logged."""
+
+import numpy as np
+
+from rainstead import calc
+from rainstead.readings import I64, Batch, Quality
+
+__all__ = ["Unheard"]
+
+
+class Unheard:
+    """Gathers a gauge's rows, batch by batch in the log's order."""
+
+    def __init__(self, gauge: str) -> None:
+        self._gauge = gauge
+        self._parts: list[Batch] = []
+
+    def take(self, batch: Batch) -> None:
+        """Of all sensors or some."""
+        self._parts.append(batch.of(self._gauge))
+
+    def stamps_ms(self, upto_ms: int | None = None) -> I64:
+        """Stamps at which it was not heard, in order: of each row that says so, and of both ends of each hole.
+
+        upto_ms: until when there should be rows.
+        """
+        t_ms = np.concatenate([rows.t_ms for rows in self._parts] or [np.zeros(0, dtype=np.int64)])
+        if not len(t_ms):
+            return t_ms
+        is_good = np.concatenate([rows.quality for rows in self._parts]) == Quality.OK
+        is_nought = is_good & (np.concatenate([rows.value for rows in self._parts]) == 0)
+        return np.unique(np.concatenate([t_ms[~is_good], calc.unwatched(t_ms, is_nought, upto_ms).ravel()]))
