@@ -125,11 +125,11 @@ class HealthAnswer(Answer):
     logger_because: str | None
     forwarder: ForwarderHealth | None
     messenger: MessengerHealth | None
+    backup: BackupHealth | None
+    check: CheckHealth | None
     damaged_logs: tuple[str, ...]
     brought_in: tuple[str, ...]
     sensors: tuple[SensorReport, ...]
-    backup: BackupHealth | None
-    check: CheckHealth | None
     alarms: tuple[AlarmStanding, ...]
 
 
@@ -164,12 +164,12 @@ def health(
         logger_because=None if told is not None else "it left no account of itself that can be read from here",
         forwarder=_forwarder(settings, reader, site, as_of_ms),
         messenger=_messenger(settings, reader, site, as_of_ms),
+        backup=backup_health(site, as_of_ms, clock_is_trusted=reader.clock_is_trusted()),
+        check=check_health(site, as_of_ms, clock_is_trusted=reader.clock_is_trusted()),
         damaged_logs=tuple(path.name for path in damaged_logs(site)),
         brought_in=tuple(path.name for path in brought_in_again(site)),
         sensors=tuple(
             SensorReport(
-        backup=backup_health(site, as_of_ms, clock_is_trusted=reader.clock_is_trusted()),
-        check=check_health(site, as_of_ms, clock_is_trusted=reader.clock_is_trusted()),
                 one,
                 said.get(one.name, {}).get("trouble"),
                 _counts(said.get(one.name, {})),
