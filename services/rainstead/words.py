@@ -99,8 +99,8 @@ def state_words(level: "TankLevel") -> str:
             return f"unknown: {level.because}"
 
 
-def channel_wait(one: "MessageChannelLine", as_of_ms: int, zone: str) -> str:
-    """What waits for a channel, why, and until when."""
+def channel_wait(one: "MessageChannelLine", as_of_ms: int) -> str:
+    """What waits for a channel, why, and for how long yet."""
     told = f"{one.name}: 1 message waits" if one.waiting == 1 else f"{one.name}: {one.waiting:,} messages wait"
     if one.waits_because is not None:
         told += f", because {one.waits_because}"

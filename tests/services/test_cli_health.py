@@ -15,7 +15,7 @@ from rainstead.cli.commands import app
 from rainstead.forward import server_name
 from rainstead.forward.cursor import Cursor, CursorFile
 from rainstead.holding import Hold
-from rainstead.log import LogReader, LogWriter
+from rainstead.log import LogReader, LogWriter, WriterLock
 from rainstead.readings import Kind
 from rainstead.settings import load_settings
 
@@ -110,6 +110,21 @@ def test_a_gauge_and_a_meter_are_not_well_where_no_logger_runs(site: Path) -> No
     states = {one["health"]["name"]: one["health"] for one in json.loads(told)["sensors"]}
     assert {states[name]["state"] for name in ("gauge", "house_level", "meter")} == {"old"}
     assert states["gauge"]["is_in_trouble"] and states["meter"]["because"] == "nothing newer is in the log"
+
+
+def test_health_says_that_no_logger_runs_and_what_the_last_one_said(site: Path) -> None:
+    moment = ["--site", str(site), "--as-of", "2026-03-28T12:00:10Z"]
+    lock = WriterLock(site / "readings.db")
+    _, said = ask("health", *moment)
+    assert "No logger runs" not in said
+    assert json.loads(ask("health", *moment, "--json")[1])["logger_is_running"] is True
+    lock.release()
+    _, said = ask("health", *moment)
+    assert "No logger runs on this machine: start rainstead-logger." in said
+    account = {"site": "Invented [hollow]", "written_ms": utc_ms(NOON) - 60_000, "version": "0.1.0", "sensors": []}
+    (site / "health.json").write_text(json.dumps(account), encoding="utf-8")
+    _, said = ask("health", *moment)
+    assert "No logger runs on this machine; the last that one said stands below: start rainstead-logger." in said
 
 
 def test_health_tells_how_sending_goes(site: Path) -> None:

@@ -9,7 +9,7 @@ from typing import Any, Final
 from rainstead.boardhealth import RUN_FOLDER, read_board_health
 from rainstead.derive import Deriver, State
 from rainstead.errors import LogError
-from rainstead.log import LONG_WAL_BYTES, ReadingSource, brought_in_again, damaged_logs, has_reset_fault
+from rainstead.log import LONG_WAL_BYTES, ReadingSource, brought_in_again, damaged_logs, has_reset_fault, has_writer
 from rainstead.messages import messenger_runs
 from rainstead.replay import state_at
 from rainstead.settings import Settings
@@ -115,12 +115,15 @@ class MessengerHealth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HealthAnswer(Answer):
-    """logger is None, with logger_because, where it left no account of itself. damaged_logs: names of logs in the
+    """logger_is_running: whether a process writes the log on this machine now; None where that cannot be seen.
+
+    logger is None, with logger_because, where it left no account of itself. damaged_logs: names of logs in the
     site's folder that were moved aside for damage. forwarder is None where the site sends to no server,
     messenger where it tells nobody; backup and check where none has been noted.
     """
 
     clock_is_trusted: bool
+    logger_is_running: bool | None
     logger: BoardHealth | None
     logger_because: str | None
     forwarder: ForwarderHealth | None
@@ -160,6 +163,7 @@ def health(
     return HealthAnswer(
         **head(settings, reader, as_of_ms),
         clock_is_trusted=reader.clock_is_trusted(),
+        logger_is_running=has_writer(site / "readings.db"),
         logger=None if told is None else _board(told, as_of_ms),
         logger_because=None if told is not None else "it left no account of itself that can be read from here",
         forwarder=_forwarder(settings, reader, site, as_of_ms),

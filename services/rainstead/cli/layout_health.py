@@ -16,6 +16,9 @@ __all__ = ["health"]
 def health(answer: HealthAnswer) -> Group:
     """The logger, then its sensors, then the board's alarms that are active."""
     parts: list[Any] = []
+    if answer.logger_is_running is False:
+        last = "" if answer.logger is None else "; the last that one said stands below"
+        parts.append(Text(f"No logger runs on this machine{last}: start rainstead-logger.", style="bold red"))
     if answer.logger is None:
         parts.append(Text(f"The logger: not enough to say, because {answer.logger_because}.", style="yellow"))
     else:
@@ -102,7 +105,9 @@ def _logger(board: BoardHealth) -> list[Any]:
     if board.spare_room == "used":
         lines.append(Text("The disk was full: the room that was kept for this is used now.", style="bold red"))
     elif board.spare_room == "missing":
-        lines.append(Text("No room is kept for a full disk: too little is free, or the journal says why.", style="yellow"))
+        lines.append(
+            Text("No room is kept for a full disk: too little is free, or the journal says why.", style="yellow")
+        )
     if board.supply_is_low:
         lines.append(Text("The board's supply voltage is too low: cards and USB fail of it first.", style="bold red"))
     elif board.supply_low_age_s is not None:
@@ -139,7 +144,7 @@ def _forwarder(told: ForwarderHealth) -> list[Text]:
     return [said] if told.word == "never_run" else [runs, said]
 
 
-def _messenger(told: MessengerHealth, answer: HealthAnswer) -> list[Text]:
+def _messenger(told: MessengerHealth, as_of_ms: int) -> list[Text]:
     if told.is_running is False:
         start = "No messenger runs on this machine, so NOBODY is told of alarms: start rainstead-messenger."
         lines = [Text(start, style="bold red")]
@@ -150,8 +155,7 @@ def _messenger(told: MessengerHealth, answer: HealthAnswer) -> list[Text]:
     if told.because is not None:
         lines.append(Text(f"What it has to tell is not known: {told.because}.", style="yellow"))
     for one in told.channels:
-        waits = channel_wait(one, answer.as_of_ms, answer.time_zone)
-        lines.append(Text(f"{waits}.", style="yellow" if one.tries else ""))
+        lines.append(Text(f"{channel_wait(one, as_of_ms)}.", style="yellow" if one.tries else ""))
     if told.given_up:
         lines.append(
             Text(f"{told.given_up:,} messages were given up; `rainstead messages` shows them.", style="yellow")

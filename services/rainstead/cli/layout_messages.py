@@ -21,7 +21,7 @@ def messages(answer: MessagesAnswer) -> Group:
     for name in ("channel", "gets alarms", "sign of life", "waiting", "given up", "last taken", "last error"):
         table.add_column(name, no_wrap=name != "last error")
     for one in answer.channels:
-        waiting = str(one.waiting) + (f" ({one.tries} tries)" if one.tries else "")
+        waiting = str(one.waiting) + (f" ({one.tries} tries)" if one.tries > 1 else " (1 try)" if one.tries else "")
         waiting += f", {one.held} held" if one.held else ""
         error = ""
         if one.last_error is not None and one.last_error_ms is not None:
@@ -38,7 +38,7 @@ def messages(answer: MessagesAnswer) -> Group:
         )
     parts.append(table)
     parts += [
-        Text(f"{channel_wait(one, answer.as_of_ms, answer.time_zone)}.", style="yellow" if one.tries else "")
+        Text(f"{channel_wait(one, answer.as_of_ms)}.", style="yellow" if one.tries else "")
         for one in answer.channels
         if one.waiting
     ]

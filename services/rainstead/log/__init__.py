@@ -8,7 +8,7 @@ from .copying import PART, back_up, clear_part, copy_checked, copy_database, cop
 from .damage import damage_in_words, may_be_damage
 from .gaps import Gap
 from .growth import LONG_WAL_BYTES, has_reset_fault, wal_bytes
-from .lock import WriterLock
+from .lock import WriterLock, has_writer
 from .raised import RaisedEvent
 from .read import LogReader
 from .room import copy_sizes, require_room
@@ -50,6 +50,7 @@ __all__ = [
     "damage_in_words",
     "damaged_logs",
     "has_reset_fault",
+    "has_writer",
     "may_be_damage",
     "require_room",
     "restore",

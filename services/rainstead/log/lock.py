@@ -3,11 +3,11 @@
 from pathlib import Path
 
 from rainstead.errors import LogBusy
-from rainstead.holding import AlreadyHeld, Hold
+from rainstead.holding import AlreadyHeld, Hold, is_held
 
 from .refusing import told
 
-__all__ = ["WriterLock"]
+__all__ = ["WriterLock", "has_writer"]
 
 
 class WriterLock:
@@ -18,7 +18,7 @@ class WriterLock:
     """
 
     def __init__(self, log_path: Path) -> None:
-        self.path = log_path.with_name(log_path.name + ".lock")
+        self.path = _beside(log_path)
         try:
             self._hold = Hold(self.path)
         except AlreadyHeld as error:
@@ -35,3 +35,12 @@ class WriterLock:
     def release(self) -> None:
         """Let the next writer in."""
         self._hold.release()
+
+
+def has_writer(log_path: Path) -> bool | None:
+    """Whether a process of this machine writes the log now; None where we may not look."""
+    return is_held(_beside(log_path))
+
+
+def _beside(log_path: Path) -> Path:
+    return log_path.with_name(log_path.name + ".lock")

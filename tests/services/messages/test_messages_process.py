@@ -21,7 +21,6 @@ from typer.testing import CliRunner
 
 from rainstead.cli.commands import app
 from rainstead.holding import Hold
-from rainstead.localtime import local
 from rainstead.messages import process, read_messages
 from rainstead.messages.outbox import Delivery, Message, Wait
 from rainstead.messages.store import Store
@@ -349,8 +348,7 @@ def test_messages_and_health_say_what_waits_why_and_until_when(tmp_path: Path) -
     assert store.flush()
     store.close()
     hold = Hold(site.folder / "messages.db.lock")
-    until = f"{local(at_ms + 120_000, site.settings.site.time_zone):%Y-%m-%d %H:%M}"
-    waits = f"web: 1 message waits, because it takes no connection; the next try is about {until}"
+    waits = "web: 1 message waits, because it takes no connection; the next try is in about 2 min."
 
     def said(*words: str, later_s: int = 1) -> str:
         as_of = f"{datetime.fromtimestamp(at_ms / 1000 + later_s, UTC):%Y-%m-%dT%H:%M:%SZ}"
