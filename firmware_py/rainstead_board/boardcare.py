@@ -120,7 +120,9 @@ class BoardCare:
         except sqlite3.Error:  # a disk that does not answer is told of elsewhere
             return
         if ("supply_low", "site") in active:
-            self._began = "the logger's run before was cut off while the board's supply was low"
+            self._began = (
+                "the logger's run before was cut off when the board's supply was low, or had been minutes before"
+            )
         elif self._supply.says.was_low:
             self._began = "the logger's run before was cut off, and the board's supply has been low since it booted"
         if self._began is not None:

@@ -120,8 +120,8 @@ def test_a_supply_that_drops_is_an_alarm_until_it_has_been_well_for_some_minutes
     kernel.alarm("1")
     site.run(2)
     kernel.alarm("no answer")  # what is not known is not well either
-    site.run(RECENT_MS / 1000 + 10)
-    assert site.events("supply_low")[-1].reason == "how the supply is now is not known"
+    site.run(4 * RECENT_MS / 1000)  # what came twice in a day takes longer to be over
+    assert site.events("supply_low")[-1].reason.startswith("how the supply is now is not known")
     site.logger.stop()
 
 
@@ -170,7 +170,9 @@ def test_a_port_that_is_lost_when_the_supply_is_low_is_told_with_it(
     site.run(RECENT_MS / 1000 + 60)
     port.trouble = "the port is gone"
     site.run(120)
-    assert site.events("sensor_fault")[-1].reason == "the port is gone"
+    assert len(site.events("sensor_fault")) == 3
+    assert site.events("sensor_fault")[-1].reason.startswith("the port is gone")
+    assert REMARK not in site.events("sensor_fault")[-1].reason
     site.logger.stop()
 
 
@@ -235,7 +237,7 @@ def test_a_start_after_a_cut_that_came_with_low_voltage_says_so_and_one_after_an
     kernel.alarm("0")
     second = board(tmp_path, kernel, clock, boot="next")
     second.run(30)
-    said = "the logger's run before was cut off while the board's supply was low"
+    said = "the logger's run before was cut off when the board's supply was low, or had been minutes before"
     assert said in caplog.text
     assert told_by(second)["began"] == said
     assert second.events("supply_low")[-1].state == NORMAL
@@ -245,7 +247,7 @@ def test_a_start_after_a_cut_that_came_with_low_voltage_says_so_and_one_after_an
     second.logger.stop()
     kernel.alarm("0")
     third = board(tmp_path, kernel, clock, boot="third")
-    third.run(30)
+    third.run(1200)
     assert told_by(third)["began"] is None
     third.keeper.writer.close()
     fourth = board(tmp_path, kernel, clock, boot="fourth")
