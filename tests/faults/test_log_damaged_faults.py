@@ -280,10 +280,22 @@ def test_another_programs_file_and_a_newer_log_are_never_moved(tmp_path: Path) -
     LogWriter(path).close()
     db = sqlite3.connect(path)
     db.execute("PRAGMA user_version = 99")
+    db.execute("CREATE TABLE what_a_later_version_has (a)")
     db.close()
     with pytest.raises(LogTooNew):
         LogWriter(path, aside_at_ms=0)
     assert damaged_logs(tmp_path) == ()
+
+
+@pytest.mark.parametrize("word", ["user_version = 3", "user_version = 66", "application_id = 7"])
+def test_a_bit_that_turned_in_the_headers_own_words_ends_no_logging(tmp_path: Path, word: str) -> None:
+    path = tmp_path / "readings.db"
+    LogWriter(path).close()
+    db = sqlite3.connect(path)
+    db.execute(f"PRAGMA {word}")
+    db.close()
+    LogWriter(path, aside_at_ms=0).close()
+    assert len(damaged_logs(tmp_path)) == 1
 
 
 @pytest.mark.parametrize(

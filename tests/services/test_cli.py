@@ -111,6 +111,7 @@ def test_a_text_file_in_the_logs_place_is_no_log(site: Path, run: Runner) -> Non
 def test_a_log_of_a_newer_version_asks_for_the_newer_program(site: Path, run: Runner) -> None:
     db = sqlite3.connect(site / "readings.db")
     db.execute("PRAGMA user_version = 99")
+    db.execute("CREATE TABLE what_a_later_version_has (a)")
     db.close()
     said = run.refused("now", "--site", site)
     assert "schema 99" in said and "install the newer rainstead" in said

@@ -80,6 +80,7 @@ def test_a_log_from_a_newer_version_is_left_alone(tmp_path: Path) -> None:
     filled(path)
     db = sqlite3.connect(path)
     db.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
+    db.execute("CREATE TABLE what_a_later_version_has (a)")
     db.close()
     for open_it in (LogReader, LogWriter):
         with pytest.raises(LogTooNew, match=f"schema {SCHEMA_VERSION + 1}.*newer rainstead"):

@@ -181,6 +181,10 @@ def examine(db: sqlite3.Connection, path: Path) -> int:
         )
     if application_id == 0 and version == 0 and tables == 0:
         return 0
+    if (application_id != APPLICATION_ID or version > SCHEMA_VERSION) and _shape(db) == _expected_shape():
+        # Neither another program's file nor a newer log has just our tables: a bit of its header has turned.
+        why = f"its header tells of application {application_id} and version {version}, and its tables are ours"
+        raise LogMalformed(f"{path}: this log is damaged: {why}; restore a backup", why)
     if application_id != APPLICATION_ID:
         raise NotALog(
             f"{path}: this is a SQLite file, but not a rainstead log; name the site's folder or its readings.db"
@@ -209,14 +213,17 @@ def check_shape(db: sqlite3.Connection, path: Path) -> None:
 
     A bit that has turned in the layout's text is no damage to SQLite, and nothing could be stored ever again.
     """
-    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as ours:
-        create(ours)
-        expected = _shape(ours)
     found = _shape(db)
-    for table, columns in expected.items():
+    for table, columns in _expected_shape().items():
         if found.get(table) != columns:
             why = f"its table {table} is not as it was laid"
             raise LogMalformed(f"{path}: this log is damaged: {why}; restore a backup", why)
+
+
+def _expected_shape() -> dict[str, list[tuple[object, ...]]]:
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as ours:
+        create(ours)
+        return _shape(ours)
 
 
 def _shape(db: sqlite3.Connection) -> dict[str, list[tuple[object, ...]]]:
