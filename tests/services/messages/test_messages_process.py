@@ -21,7 +21,9 @@ from typer.testing import CliRunner
 
 from rainstead.cli.commands import app
 from rainstead.holding import Hold
-from rainstead.messages import process, read_messages
+from rainstead.messages import life as life_module
+from rainstead.messages import read_messages
+from rainstead.messages.life import Life
 from rainstead.messages.outbox import Delivery, Message, Wait
 from rainstead.messages.store import Store
 from rainstead.running import HELD_BY_ANOTHER, NOTHING_TO_DO
@@ -407,7 +409,6 @@ def test_a_second_messenger_of_a_site_is_refused_and_told_which_the_first_is(tmp
 def test_alarms_get_out_though_what_was_kept_cannot_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     site = TellingSite(tmp_path / "site", WEB)
     carrier = site.carriers["web"]
-    monkeypatch.setattr(process, "carriers_of", lambda *_: {"web": carrier})
     site.start()
     site.run(60_000)
     assert site.messenger is not None and site.settings.messages is not None
@@ -416,8 +417,8 @@ def test_alarms_get_out_though_what_was_kept_cannot_be_read(tmp_path: Path, monk
     def sick(*_: object) -> None:
         raise sqlite3.OperationalError("disk I/O error")
 
-    monkeypatch.setattr(process, "open_store", sick)
-    life = process._Life(site.settings, site.settings.messages, site.folder, {})
+    monkeypatch.setattr(life_module, "open_store", sick)
+    life = Life(site.settings, site.settings.messages, site.folder, lambda _: {"web": carrier})
     kept = (site.folder / "messages.db").read_bytes()
 
     def run(for_ms: int) -> None:
@@ -435,7 +436,6 @@ def test_alarms_get_out_though_what_was_kept_cannot_be_read(tmp_path: Path, monk
     assert len(carrier.taken) == 1
     assert (site.folder / "messages.db").read_bytes() == kept
     monkeypatch.undo()
-    monkeypatch.setattr(process, "carriers_of", lambda *_: {"web": carrier})
     run(11 * 60_000)
     assert carrier.titles.count("make room in tank house: it is near its brim") == 2, "what was not kept is told again"
     life.close()

@@ -684,7 +684,7 @@ def test_a_test_is_asked_for_by_a_file_that_names_channels_and_nothing_else(site
 
 
 def test_a_damaged_outbox_is_moved_aside_and_a_new_one_begun(site: TellingSite, tmp_path: Path) -> None:
-    from rainstead.messages.process import open_store
+    from rainstead.messages.life import open_store
 
     path = site.folder / "messages.db"
     path.write_bytes(b"no database at all" * 100)
