@@ -102,6 +102,24 @@ def test_once_the_log_is_whole_again_its_damaged_copies_go_before_whole_ones(tmp
     assert names(folder) == [name(0), name(2), name(3)]
 
 
+def test_the_last_whole_backup_of_a_log_that_was_moved_aside_stays_until_that_is_taken_away(tmp_path: Path) -> None:
+    site, folder = site_at(tmp_path / "site"), tmp_path / "backups"
+    folder.mkdir()
+    for number in range(3):
+        night(site, folder, number)
+    aside = site / name(3).replace("readings-", "readings-damaged-")
+    (site / "readings.db").rename(aside)
+    site_at(site, 100)
+    for number in range(3, 8):
+        night(site, folder, number, keep=3)
+    assert names(folder) == [name(2), name(6), name(7)]
+    night(site, folder, 8, keep=1)
+    assert names(folder) == [name(2), name(8)]
+    aside.unlink()
+    night(site, folder, 9)
+    assert names(folder) == [name(8), name(9)]
+
+
 def test_a_damaged_log_is_told_with_the_newest_whole_backup_and_exit_code_1(tmp_path: Path) -> None:
     site, folder = site_at(tmp_path / "site"), tmp_path / "backups"
     folder.mkdir()

@@ -43,6 +43,17 @@ def test_the_newest_and_the_newest_whole_copy_stay_and_no_whole_one_goes_for_a_d
         assert not older or not newer or max(older) < min(newer)
 
 
+@given(NIGHTS, KEEP, st.sets(st.integers(min_value=0, max_value=39), max_size=4))
+def test_what_must_stay_stays_within_the_number_asked_for_where_it_can(
+    nights: list[bool], keep: int, held: set[int]
+) -> None:
+    there = copies(nights)
+    must_stay = [copy for copy in there if copy.night in held]
+    gone = beyond(there, keep, must_stay)
+    assert not set(gone) & set(must_stay)
+    assert len(there) - len(gone) <= max(keep, len(must_stay) + 2)
+
+
 @given(NIGHTS, KEEP)
 def test_night_after_night_there_are_never_more_than_asked_for_or_two(nights: list[bool], keep: int) -> None:
     there: list[Made] = []

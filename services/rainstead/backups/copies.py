@@ -4,21 +4,23 @@ import contextlib
 import os
 import re
 import stat
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 from rainstead.errors import LogError, LogMissing, LogTooNew, NotALog
-from rainstead.log import PART, check_log, clear_part
+from rainstead.log import PART, check_log, clear_part, damaged_logs
 
 from .going import newest_whole
 
-__all__ = ["Copy", "clear_leavings", "confirmed", "copies_in", "let_go", "named", "notebook_of"]
+__all__ = ["Copy", "clear_leavings", "confirmed", "copies_in", "let_go", "named", "notebook_of", "of_logs_before"]
 
 _DAMAGED: Final = ".damaged"
 _OURS: Final = re.compile(rf"readings-(\d{{8}}T\d{{6}}Z)({re.escape(_DAMAGED)})?\.db")
 """Nothing that is named otherwise is ever let go: neither a log that was moved aside nor what its owner named."""
+_ASIDE: Final = re.compile(r"readings-damaged-(\d{8}T\d{6}Z)")
 _LEFT: Final = re.compile(
     rf"(readings-\d{{8}}T\d{{6}}Z({re.escape(_DAMAGED)})?(\.notebook)?\.db{re.escape(PART)})(-journal|-wal|-shm)?"
 )
@@ -83,6 +85,18 @@ def confirmed(copies: list[Copy]) -> tuple[list[Copy], tuple[Path, ...]]:
         copies[copies.index(newest)] = judged
         found.append(judged.path)
     return copies, tuple(found)
+
+
+def of_logs_before(copies: Sequence[Copy], site: Path) -> tuple[Copy, ...]:
+    """Of each log that was moved aside for damage and is still there, the last whole copy from before.
+
+    The log that was begun anew has nothing of it, and its copies would push that one out within so many nights.
+    """
+    last: list[Copy] = []
+    for aside in damaged_logs(site):
+        if (match := _ASIDE.match(aside.name)) is not None:
+            last += [copy for copy in copies if copy.is_whole and copy.stamp < match[1]][-1:]
+    return tuple(last)
 
 
 def let_go(copy: Copy) -> None:

@@ -21,7 +21,7 @@ from rainstead.log import (
     settle,
 )
 
-from .copies import Copy, clear_leavings, confirmed, copies_in, let_go, named, notebook_of
+from .copies import Copy, clear_leavings, confirmed, copies_in, let_go, named, notebook_of, of_logs_before
 from .going import beyond, newest_whole, order_of_going
 
 __all__ = ["MadeBackup", "make_backup"]
@@ -57,12 +57,13 @@ def make_backup(
 ) -> MadeBackup:
     """Copy a log, and the notebook if there is one, into a folder, under a name that has the time.
 
-    keep: so many copies stay, whole and damaged ones together; see `going` for which. Where there is no room, as many
-    of them go as the new copy needs, or none if that does not help; without `keep` none goes. leave_bytes: so much
-    of the folder's disk has to stay free. now_ms: UTC by the wall clock.
+    keep: so many copies stay, whole and damaged ones together; see `going` for which, and `of_logs_before`. Where there
+    is no room, as many of them go as the new copy needs, or none if that does not help; without `keep` none goes.
+    leave_bytes: so much of the folder's disk has to stay free. now_ms: UTC by the wall clock.
     Raises LogMissing, NotALog, LogTooNew, HeldByAnother, NoRoom, LogError; the last also where the copy was made and
     something of it failed.
     """
+    site = log if log.is_dir() else log.parent
     with _alone(folder):
         clear_leavings(folder)
         for is_whole in (True, False):
@@ -76,7 +77,7 @@ def make_backup(
         except NoRoom as refused:
             if keep is None:
                 raise
-            going, spoilt = _enough(copies_in(folder), refused.missing_bytes)
+            going, spoilt = _enough(copies_in(folder), refused.missing_bytes, site)
             if not going:
                 raise
             for copy in going:
@@ -87,9 +88,9 @@ def make_backup(
         removed: tuple[Path, ...] = ()
         troubles = [] if made.trouble is None else [made.trouble]
         if keep is not None:
-            after, found = _relied_on(after, made.copy, keep)
+            after, found = _relied_on(after, made.copy, keep, site)
             spoilt += found
-            going = beyond([*after, made.copy], keep)
+            going = beyond([*after, made.copy], keep, of_logs_before(after, site))
             removed, stay = _all_that_go(going)
             troubles += stay
             after = [copy for copy in after if copy.path not in removed]
@@ -166,7 +167,7 @@ class _Attempt:
             raise LogError(f"{self.folder}: {path} could not be copied ({error}); see that the disk is well") from None
 
 
-def _enough(copies: list[Copy], missing_bytes: int) -> tuple[tuple[Copy, ...], tuple[Path, ...]]:
+def _enough(copies: list[Copy], missing_bytes: int, site: Path) -> tuple[tuple[Copy, ...], tuple[Path, ...]]:
     """As few as make so much room, at least one; none where all that may go is too little.
 
     Nobody knows yet whether the new copy will be whole, so the newest whole one stays. Second: see `confirmed`.
@@ -174,7 +175,7 @@ def _enough(copies: list[Copy], missing_bytes: int) -> tuple[tuple[Copy, ...], t
     spoilt: tuple[Path, ...] = ()
     for last in (False, True):
         with_it: list[Copy | _Unmade] = [*copies, _Unmade()]
-        order = order_of_going(with_it)
+        order = order_of_going(with_it, of_logs_before(copies, site))
         going, freed = list[Copy](), 0
         for copy in order:
             if going and freed >= missing_bytes:
@@ -197,9 +198,10 @@ class _Unmade:
     is_whole: bool = False
 
 
-def _relied_on(older: list[Copy], new: Copy, keep: int) -> tuple[list[Copy], tuple[Path, ...]]:
+def _relied_on(older: list[Copy], new: Copy, keep: int, site: Path) -> tuple[list[Copy], tuple[Path, ...]]:
     """The older copies; the newest whole one of them was read again if a whole one is to go and the new one is not."""
-    if new.is_whole or not any(copy.is_whole for copy in beyond([*older, new], keep)):
+    going = beyond([*older, new], keep, of_logs_before(older, site))
+    if new.is_whole or not any(copy.is_whole for copy in going):
         return older, ()
     return confirmed(older)
 
