@@ -144,6 +144,21 @@ def test_no_echo_for_hours_is_told_with_its_beginning(tmp_path: Path) -> None:
     assert one.because is not None and one.because.startswith("no echo; no usable value for 3.0 h")
 
 
+def test_a_good_echo_now_and_then_hides_no_ranger_that_has_lost_the_water(tmp_path: Path) -> None:
+    def after_an_hour(every_ms: int) -> Callable[[int], Quality]:
+        return lambda t: Quality.OK if t < HOUR_MS or t % every_ms == 0 or t >= 5 * HOUR_MS else Quality.NO_ECHO
+
+    (tmp_path / "seldom").mkdir()
+    kept = Kept(tmp_path / "seldom", 6, lambda t: 1200.0 + noise(t), quality=after_an_hour(300_000))
+    assert kept.sick(1.9) == {}
+    found = kept.sick(3.5)["level"]
+    assert found.state == "no_value" and found.because == "hardly a usable value for 2.5 h"
+    assert found.since_ms is not None and abs(found.since_ms - (START_MS + HOUR_MS)) <= 10_000
+    assert kept.sick(5.1) == {}, "minutes of good values end it"
+    often = Kept(tmp_path, 4, lambda t: 1200.0 + noise(t), quality=after_an_hour(100_000))
+    assert often.sick(3.5) == {}
+
+
 def test_a_full_tank_too_near_to_be_measured_is_not_sick(tmp_path: Path) -> None:
     assert Kept(tmp_path, 3, lambda _: 240.0, quality=lambda _: Quality.BLANKED).sick(3) == {}
 

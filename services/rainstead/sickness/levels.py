@@ -17,6 +17,8 @@ from .swaps import swapped
 __all__ = ["sick_levels"]
 
 NO_VALUE_MS: Final = 3_600_000
+HARDLY_RATIO: Final = 0.05
+"""Of the readings: three minutes in an hour."""
 JUMP_TOLD_MS: Final = 3_600_000
 SWAP_TAIL: Final = 20
 """Periods of the slowest ranger before an outage that are looked at for a swap."""
@@ -77,18 +79,26 @@ def _swapped(
 
 
 def _no_value(series: Series) -> Sickness | None:
-    """It speaks, and for an hour there was nothing of use. One that does not even speak is told elsewhere."""
+    """It speaks, and for an hour there was hardly anything of use. One that does not even speak is told elsewhere.
+
+    Of the whole stretch and of its last hour so little was of use: a wild echo now and then hides no ranger that has
+    lost the water, and minutes of good values end it.
+    """
     if not len(series.t_ms):
         return None
     last_ms = int(series.t_ms[-1])
-    good = np.flatnonzero(series.says)
-    bad_from = int(good[-1]) + 1 if len(good) else 0
-    if bad_from == len(series.t_ms) or last_ms - int(series.t_ms[bad_from]) < NO_VALUE_MS:
+    old = series.t_ms <= last_ms - NO_VALUE_MS
+    good_from = np.cumsum(series.says[::-1])[::-1]
+    hardly = good_from <= HARDLY_RATIO * np.arange(len(series.t_ms), 0, -1)
+    begins = np.flatnonzero(old & hardly & ~series.says)
+    if not len(begins) or np.mean(series.says[~old]) > HARDLY_RATIO:
         return None
-    hours = (last_ms - int(series.t_ms[bad_from])) / 3.6e6
-    since_ms = int(series.t_ms[bad_from]) if bad_from else None
-    least = "" if bad_from else "at least "
-    return Sickness("no_value", since_ms, f"no usable value for {least}{hours:.1f} h")
+    begin = int(begins[0])
+    hours = (last_ms - int(series.t_ms[begin])) / 3.6e6
+    since_ms = int(series.t_ms[begin]) if begin else None
+    least = "" if begin else "at least "
+    what = "hardly a usable value" if good_from[begin] else "no usable value"
+    return Sickness("no_value", since_ms, f"{what} for {least}{hours:.1f} h")
 
 
 def _jumped(series: Series, ranger: Ranger, as_of_ms: int) -> Sickness | None:
