@@ -3,6 +3,7 @@
 import shutil
 import sqlite3
 from collections.abc import Sequence
+from math import isnan
 from pathlib import Path
 
 from rainstead.log import LogReader, LogWriter
@@ -58,7 +59,7 @@ def readings_of(path: Path) -> list[tuple[int, str, float, int, float]]:
     """All that can be read: stamp, sensor, value, quality, spread; -1 where there is none."""
     with LogReader(path) as reader:
         return [
-            (t, batch.names[s], v if v == v else -1, q, d if d == d else -1)
+            (t, batch.names[s], -1 if isnan(v) else v, q, -1 if isnan(d) else d)
             for batch in reader.batches()
             for t, s, v, q, d in zip(
                 *(getattr(batch, name).tolist() for name in ("t_ms", "sensor", "value", "quality", "spread")),

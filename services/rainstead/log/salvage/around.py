@@ -4,7 +4,7 @@ import sqlite3
 from dataclasses import dataclass
 from typing import Any, Final
 
-__all__ = ["FAR", "OF_DAMAGE", "Around", "read_around_keys"]
+__all__ = ["FAR", "OF_DAMAGE", "Around", "is_of_layout", "read_around_keys"]
 
 OF_DAMAGE: Final = (sqlite3.DatabaseError, TypeError, ValueError, OverflowError, MemoryError)
 """A damaged record may hold what no column may, and say that it is larger than memory."""
@@ -18,6 +18,11 @@ class Around:
 
     rows: list[_Row]
     holes: list[tuple[int, int]]
+
+
+def is_of_layout(error: BaseException) -> bool:
+    """Whether a table, an index or a column is not there: a letter of the layout has turned."""
+    return isinstance(error, sqlite3.OperationalError) and error.sqlite_errorcode == sqlite3.SQLITE_ERROR
 
 
 def read_around_keys(db: sqlite3.Connection, columns: str, table: str, key: str) -> Around:
@@ -36,6 +41,9 @@ def read_around_keys(db: sqlite3.Connection, columns: str, table: str, key: str)
                     raise ValueError("a key is not where it belongs")
                 got.append(row)
         except OF_DAMAGE as error:
+            if is_of_layout(error):
+                found.holes.append((low, FAR))
+                return found
             if isinstance(error, sqlite3.OperationalError):
                 raise
         else:

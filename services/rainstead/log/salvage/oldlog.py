@@ -18,7 +18,7 @@ from .. import block, schema
 from ..fresh import read_fresh
 from ..rows import Rows
 from ..sealed import DamagedHour, Found, read_block
-from .around import FAR, OF_DAMAGE, read_around_keys
+from .around import FAR, OF_DAMAGE, is_of_layout, read_around_keys
 
 __all__ = ["OldLog", "OldMinutes", "OldRun", "OldSegment", "Piece", "Unread"]
 
@@ -170,6 +170,8 @@ class OldLog:
         # A text in which a bit has turned may be none any more.
         db.text_factory = lambda raw: raw.decode("utf-8", "replace")
         db.execute("PRAGMA query_only = 1")
+        # So that SQLite opens a file that was cut, and a layout of which a part is no layout any more.
+        db.execute("PRAGMA writable_schema = 1")
         try:
             db.execute("BEGIN")
             db.execute("SELECT count(*) FROM sqlite_schema").fetchone()  # opens the file, and SQLite's own beside it
@@ -364,7 +366,9 @@ class OldLog:
         while low < FAR:
             try:
                 found = read_fresh(self._db, low, FAR, None, _FRESH_AT_ONCE)
-            except MemoryError:
+            except (MemoryError, sqlite3.OperationalError) as error:
+                if isinstance(error, sqlite3.OperationalError) and not is_of_layout(error):
+                    raise
                 found = None
             if found is None or found.upto_ms <= low:
                 if unread is not None:
