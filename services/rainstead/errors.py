@@ -51,16 +51,14 @@ class DiskRefuses(LogError):
 class NoRoom(LogError):
     """A disk has no room for a copy. leave_bytes: what has to stay free beside it.
 
-    missing_bytes: how much more would have to be free; 0 where the disk said no though it seemed to have room.
+    why: in figures. missing_bytes: how much more would have to be free; 0 where the disk seemed to have the room.
     """
 
     def __init__(self, folder: object, wanted_bytes: int, free_bytes: int | None, leave_bytes: int = 0) -> None:
         free = "nobody knows how much is free" if free_bytes is None else f"{free_bytes / 1e6:.1f} MB are free"
         stays = f" and {leave_bytes / 1e6:.1f} MB have to stay free" if leave_bytes else ""
-        super().__init__(
-            f"{folder}: there is no room for a copy: it wants {wanted_bytes / 1e6:.1f} MB{stays}, and {free}; "
-            "make room, or name another place"
-        )
+        self.why = f"it wants {wanted_bytes / 1e6:.1f} MB{stays}, and {free}"
+        super().__init__(f"{folder}: there is no room for a copy: {self.why}; make room, or name another place")
         self.missing_bytes = 0 if free_bytes is None else max(0, wanted_bytes + leave_bytes - free_bytes)
 
 

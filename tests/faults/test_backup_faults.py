@@ -153,6 +153,7 @@ def test_a_full_target_lets_the_oldest_backup_go_for_the_new_one(tmp_path: Path)
             done = night(site, stick, number, keep=14)
             assert done.check.is_whole
             assert done.for_room == (stick / name(number - 3),)
+            assert re.fullmatch(r"it wants 0\.9 MB, and 0\.[345] MB are free", done.no_room or "")
             assert names(stick) == [name(number - 2), name(number - 1), name(number)]
 
 
@@ -208,7 +209,9 @@ def test_a_disk_that_fills_while_it_is_copied_to_leaves_nothing_of_the_copy(
         monkeypatch.setattr(os, "statvfs", lambda _: Roomy)
         with pytest.raises(LogError, match="no room"):
             night(site, stick, 2, keep=None)
-        assert names(stick) == [name(0), name(1)]
+        with pytest.raises(LogError, match="no room"):
+            backup_site(site, stick / "by-hand.db", BEGIN_MS)
+        assert sorted(path.name for path in stick.iterdir()) == [name(0), name(1), "something else"]
         done = night(site, stick, 3, keep=14)
         assert done.check.is_whole
         assert done.for_room == (stick / name(0),)

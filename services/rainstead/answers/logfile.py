@@ -41,6 +41,7 @@ class VerifyAnswer:
 class BackupAnswer:
     """What was copied. removed: older backups that `keep` let go; for_room: those that went so that this one fits.
 
+    no_room: what it wanted and what was free before, in words; None where none had to go for room.
     found_damaged: older backups that were whole once and are not any more, or cannot be read. newest_whole: the newest
     backup in the folder that is whole, this one or an older one; None where there is none.
     """
@@ -49,6 +50,7 @@ class BackupAnswer:
     notebook: Path | None
     removed: tuple[Path, ...]
     for_room: tuple[Path, ...] = ()
+    no_room: str | None = None
     found_damaged: tuple[Path, ...] = ()
     newest_whole: Path | None = None
 
@@ -92,7 +94,13 @@ def backup_site(
                 site, site / NOTEBOOK, folder, now_ms, keep=keep, leave_bytes=leave_bytes, progress=progress
             )
             return BackupAnswer(
-                _told(made.check), made.notebook, made.removed, made.for_room, made.found_damaged, made.newest_whole
+                _told(made.check),
+                made.notebook,
+                made.removed,
+                made.for_room,
+                made.no_room,
+                made.found_damaged,
+                made.newest_whole,
             )
         check = back_up(site, target, progress, leave_bytes=leave_bytes)
         notebook = None

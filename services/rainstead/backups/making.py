@@ -33,6 +33,7 @@ Progress = Callable[[int, int], None]
 class MadeBackup:
     """What was made. removed: older copies that went for their number; for_room: those that went so that it fits.
 
+    no_room: what it wanted and what was free before they went, in words; None where none had to go for room.
     found_damaged: older copies that were whole when they were made and are not any more, or cannot be read.
     newest_whole: the newest copy that is whole, this one or an older one; None where there is none.
     """
@@ -41,6 +42,7 @@ class MadeBackup:
     notebook: Path | None
     removed: tuple[Path, ...]
     for_room: tuple[Path, ...]
+    no_room: str | None
     found_damaged: tuple[Path, ...]
     newest_whole: Path | None
 
@@ -72,6 +74,7 @@ def make_backup(
         new = _Attempt(log, notebook if notebook.exists() else None, folder, now_ms, leave_bytes, progress)
         for_room: tuple[Path, ...] = ()
         spoilt: tuple[Path, ...] = ()
+        no_room = None
         try:
             made = new.made()
         except NoRoom as refused:
@@ -82,7 +85,7 @@ def make_backup(
                 raise
             for copy in going:
                 let_go(copy)
-            for_room = tuple(copy.path for copy in going)
+            for_room, no_room = tuple(copy.path for copy in going), refused.why
             made = _once_more(new, for_room)
         after = [copy for copy in copies_in(folder) if copy.path != made.copy.path]
         removed: tuple[Path, ...] = ()
@@ -98,7 +101,7 @@ def make_backup(
             raise LogError(f"{made.copy.path}: the log was copied, but: {'; '.join(troubles)}")
         best = newest_whole([*after, made.copy])
         check = replace(made.check, path=str(made.copy.path))
-        return MadeBackup(check, made.notebook, removed, for_room, spoilt, best.path if best else None)
+        return MadeBackup(check, made.notebook, removed, for_room, no_room, spoilt, best.path if best else None)
 
 
 @dataclass(frozen=True, slots=True)

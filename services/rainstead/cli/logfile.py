@@ -56,7 +56,7 @@ def backup(
     if done.notebook is not None:
         typer.echo(f"{done.notebook}: the notebook")
     for path in done.for_room:
-        typer.echo(f"{path}: removed, for there was no room for the new one")
+        typer.echo(f"{path}: removed, for there was no room for the new one: {done.no_room}")
     for path in done.removed:
         typer.echo(f"{path}: removed, as --keep {keep} asks")
     for path in done.found_damaged:
