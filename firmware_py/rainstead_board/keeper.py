@@ -183,7 +183,7 @@ class Keeper:
     # --- the clock ---------------------------------------------------------------------------------------------
 
     def _look_at_clock(self, now_ms: int) -> None:
-        news = self.time.look()
+        news = self.time.look(self._is_still)
         if news is not ClockNews.NONE:
             _journal.warning("the clock was %s; offset is now %d ms", news.value, self.time.offset_ms)
             self._clock_news = news
@@ -204,6 +204,18 @@ class Keeper:
             return
         if earliest_ms is not None:
             self._begin_again(earliest_ms)
+
+    def _is_still(self) -> bool:
+        """Whether no storm and no run goes on, by all that was read up to now."""
+        if self._something_goes_on():
+            return False
+        self._commit(self._clock.boot_ms())
+        return self.disk_trouble is None and not self._something_goes_on()
+
+    def _something_goes_on(self) -> bool:
+        if self.state is None:
+            return True  # nobody knows
+        return any(ask(self.state) is not None for ask in (self._deriver.open_storm, self._deriver.open_run))
 
     def _put_right(self) -> int | None:
         """Move what the clock, as it is now, says of stamps in the log; returns the earliest that moved."""

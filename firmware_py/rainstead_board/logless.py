@@ -53,7 +53,7 @@ class Logless:
 
     def step(self) -> int:
         """Look at the clock; returns the boot-clock time of the next try."""
-        self.time.look()
+        self.time.look(lambda: False)  # what goes on is not known without a log
         return self.due_ms
 
     def refused_again(self, why: str) -> None:

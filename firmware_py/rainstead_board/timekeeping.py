@@ -31,7 +31,7 @@ class ClockNews(Enum):
     SET_RIGHT = "set right"
     """The clock is trusted for the first time in this boot: its earlier stamps can be corrected."""
     NUDGED_FORWARD = "set forward a little"
-    """Less than a minute: stamps go on from there, and none before it moves."""
+    """Less than a minute: stamps go on from there, and none before it moves. Only while nothing is being measured."""
     STEPPED_FORWARD = "set forward"
     """Whoever sets a clock by a minute or more says that it was wrong: this boot's earlier stamps move as well."""
     STEPPED_BACK = "set back"
@@ -64,26 +64,35 @@ class TimeKeeper:
             self._floor_offset_ms = self.floor_ms + 1 - begun_ms
         self.offset_ms = self._believed_ms()
 
-    def look(self) -> ClockNews:
-        """Compare the clocks and take the new offset if the wall clock was stepped."""
+    def look(self, is_still: Callable[[], bool] = lambda: True) -> ClockNews:
+        """Compare the clocks and take the new offset if the wall clock was stepped.
+
+        is_still: whether nothing goes on whose length would be wrong if stamps jumped within it. Until then a small
+        step is left for a later look; small ones that add up to a minute are no small one any more.
+        """
         measured_ms = self._measured_ms()
         if not self.trusted and self.is_trusted():
             self.trusted, self._seen_ms = True, measured_ms
             if abs(measured_ms - self.offset_ms) > _STEP_MS:
                 self.offset_ms = measured_ms
             return ClockNews.SET_RIGHT
-        if abs(measured_ms - self._seen_ms) <= _STEP_MS:
-            return ClockNews.NONE
-        self._seen_ms = measured_ms
+        if abs(measured_ms - self._seen_ms) > _STEP_MS:
+            self._seen_ms = measured_ms
         step_ms = self._believed_ms() - self.offset_ms
         if -SMALL_MS < step_ms <= _STEP_MS:
             # Going back a little is not worth the rewriting of a year, and no stamp may come twice: this boot's
             # stamps stay ahead by that little.
             return ClockNews.NONE
-        self.offset_ms += step_ms
         if step_ms < 0:
-            return ClockNews.STEPPED_BACK
-        return ClockNews.NUDGED_FORWARD if step_ms < SMALL_MS else ClockNews.STEPPED_FORWARD
+            news = ClockNews.STEPPED_BACK
+        elif step_ms >= SMALL_MS:
+            news = ClockNews.STEPPED_FORWARD
+        elif is_still():
+            news = ClockNews.NUDGED_FORWARD
+        else:
+            return ClockNews.NONE
+        self.offset_ms += step_ms
+        return news
 
     def _believed_ms(self) -> int:
         if self.trusted or self._floor_offset_ms is None:
