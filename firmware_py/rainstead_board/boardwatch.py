@@ -66,14 +66,14 @@ class BoardWatch:
         self,
         settings: Settings,
         events: Iterable[AlarmEvent],
-        started_ms: int,
         *,
         before: "BoardWatch | None" = None,
         pending: object = None,
     ) -> None:
         self._space, sensor_after_ms = settings.alarms.low_space, round(settings.alarms.sensor_fault.after_s * 1000)
-        self._sensor_after_ms, self._started_ms = sensor_after_ms, started_ms
+        self._sensor_after_ms = sensor_after_ms
         rules = {
+            "clock_unset": FaultRule(CLOCK_AFTER_MS, 0),
             "disk_fault": FaultRule(0, DISK_WELL_MS),
             "sensor_fault": FaultRule(sensor_after_ms, max(sensor_after_ms // 3, LEAST_WELL_MS)),
         }
@@ -94,15 +94,14 @@ class BoardWatch:
         found += self._space_left(facts)
         found += self._disk(facts)
         found += self._supply(facts)
-        unset_ms = facts.boot_ms - self._started_ms
-        unset = not facts.clock_is_trusted and (unset_ms >= CLOCK_AFTER_MS or ("clock_unset", "site") in self.active)
+        unset = not facts.clock_is_trusted
         reason = (
             "nobody has set the clock since the board started, so its stamps are a guess; let it reach the network, or "
             "set it and say `rainstead clock confirm`"
             if unset
             else "the clock is set"
         )
-        found += self._tell(facts, "clock_unset", "site", unset, unset_ms / 3.6e6, CLOCK_AFTER_MS / 3.6e6, "h", reason)
+        found += self._tell(facts, "clock_unset", "site", unset, None, CLOCK_AFTER_MS / 3.6e6, "h", reason)
         failed = facts.calculation_failed
         reason = f"the calculation fails ({failed}): other alarms are not watched" if failed else "it works again"
         found += self._tell(
@@ -218,13 +217,14 @@ class BoardWatch:
         unit: str,
         reason: str,
     ) -> list[AlarmEvent]:
-        """The event, where this turns the alarm. value: None for minutes of trouble."""
+        """The event, where this turns the alarm. value: None for how long the trouble has lasted, in `unit`."""
         turn = self.turns.look((alarm, subject), bad, facts.boot_ms, facts.t_ms)
         if turn is None:
             return []
-        state, minutes = ACTIVE if turn.active else NORMAL, turn.trouble_ms / 60_000
-        told = f"{reason}{turn.besides}"
-        return [AlarmEvent(facts.t_ms, alarm, subject, state, minutes if value is None else value, limit, unit, told)]
+        state, told = ACTIVE if turn.active else NORMAL, f"{reason}{turn.besides}"
+        if value is None:
+            value = turn.trouble_ms / (3.6e6 if unit == "h" else 60_000)
+        return [AlarmEvent(facts.t_ms, alarm, subject, state, value, limit, unit, told)]
 
     def _end(self, facts: Facts, alarm: str, subject: str, unit: str, reason: str) -> list[AlarmEvent]:
         """There is nothing left to look at."""

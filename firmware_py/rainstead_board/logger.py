@@ -95,7 +95,7 @@ class Logger:
         self._sampler.remark = self._board.remark
         self._started_ms = clock.boot_ms()
         pending = pending_alarms(health_path, settings.site.name, boot_uuid)
-        self._watch = BoardWatch(settings, (), self._started_ms, pending=pending)
+        self._watch = BoardWatch(settings, (), pending=pending)
         self._writer = writer
         self._sick = SickSensors(settings, writer.path)
         self._upkeep = UpkeepWatch(settings, writer.path)
@@ -200,7 +200,7 @@ class Logger:
     # --- the board ---------------------------------------------------------------------------------------------
 
     def _watch_from(self, events: Sequence[AlarmEvent]) -> None:
-        self._watch = BoardWatch(self._settings, events, self._started_ms, before=self._watch)
+        self._watch = BoardWatch(self._settings, events, before=self._watch)
 
     def _look(self, now_ms: int) -> None:
         self._board.look(self._care, len(self._waiting), self._watch.active)

@@ -76,11 +76,10 @@ class Turns:
         state = self._states[key] = look(before, rule, boot_ms, bad)
         if state.active == before.active:
             return None
-        spells = before.spells + (bad and not before.bad)
-        times = len(state.raised_ms)
         if not state.active:
-            return Turn(False, 0, f"; it had come and gone {spells} times" if spells > 1 else "")
-        besides = f"; it comes and goes, {spells} times until now" if spells > 1 else ""
+            return Turn(False, 0, f"; it had come and gone {before.spells} times" if before.spells > 1 else "")
+        besides = f"; it comes and goes, {state.spells} times until now" if state.spells > 1 else ""
+        times = len(state.raised_ms)
         if times > 1:
             steady = span(steady_ms(rule, state.raised_ms) / 1000)
             besides += f"; raised {times} times in a day, so it is over only after {steady} without"

@@ -143,7 +143,7 @@ def facts(boot_ms: int, **more: Any) -> Facts:
 
 @pytest.fixture
 def watch() -> BoardWatch:
-    return BoardWatch(parse_settings(SITE, "test"), (), 0)
+    return BoardWatch(parse_settings(SITE, "test"), ())
 
 
 @pytest.mark.parametrize(
@@ -185,7 +185,7 @@ def test_the_bound_holds_over_restarts() -> None:
     """Each minute the process is another one, which knows what the log knows."""
     settings, events = parse_settings(SITE, "test"), list[AlarmEvent]()
     for begun_ms in range(0, 86_400_000, 420_000):
-        watch = BoardWatch(settings, tuple(events), begun_ms)
+        watch = BoardWatch(settings, tuple(events))
         assert watch.active == ({("disk_fault", "site")} if events and events[-1].state == ACTIVE else set())
         for boot_ms in range(begun_ms, begun_ms + 420_000, 30_000):
             is_bad = not watch.active
@@ -202,12 +202,24 @@ def test_a_restart_does_not_forget_trouble_that_is_on_its_way_to_an_alarm(tmp_pa
         site.logger.stop()
         told_at.append(len(site.events("sensor_fault")))
     assert told_at == [0, 1, 1]
+    assert site.events("sensor_fault")[0].reason == "its driver failed: OSError('loose')", "it was away all the time"
     # What another boot left says nothing of this one.
     site = BoardSite(
         tmp_path, [loose(600, 600, "other")], clock, text=SLOW, health_path=tmp_path / "health.json", boot="another"
     )
     assert site.logger._watch.turns.pending() == []
     site.logger.stop()
+
+
+def test_a_clock_that_nobody_sets_is_told_however_often_the_logger_is_started_again(
+    tmp_path: Path, clock: FakeClock
+) -> None:
+    for _ in range(3):
+        site = BoardSite(tmp_path, [loose(0, 10)], clock, False, text=SLOW, health_path=tmp_path / "health.json")
+        site.run(1_300)
+        site.logger.stop()
+    (event,) = site.events("clock_unset")
+    assert event.value == pytest.approx(1.0, abs=0.01) and event.unit == "h"
 
 
 def test_an_account_that_is_garbage_is_no_trouble_on_its_way(tmp_path: Path, clock: FakeClock) -> None:

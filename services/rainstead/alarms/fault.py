@@ -53,7 +53,8 @@ def look(state: FaultState, rule: FaultRule, boot_ms: int, bad: bool) -> FaultSt
     passed_ms = 0 if state.looked_ms is None else max(0, boot_ms - state.looked_ms)
     owed_ms = state.owed_ms + passed_ms if state.bad else max(0, state.owed_ms - PAYS_OFF * passed_ms)
     raised_ms = tuple(at for at in state.raised_ms if boot_ms - at < DAY_MS)
-    spells = state.spells + (bad and not state.bad)
+    # Where nobody has looked for a while, trouble that is still there is the same.
+    spells = state.spells + (bad and (state.bad is False or not state.spells))
     active, well_since_ms = state.active, None
     if active and not bad:
         well_since_ms = boot_ms if state.well_since_ms is None else state.well_since_ms
