@@ -144,6 +144,34 @@ def test_writes_that_fail_for_an_hour_lose_nothing(tmp_path: Path, monkeypatch: 
     assert "disk I/O error" in told[0].reason
 
 
+def test_a_fault_that_stays_with_the_open_file_is_over_within_half_a_minute(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As after a stick was pulled and put back: the same connection fails for ever, another one writes."""
+    site = site_on(tmp_path)
+    site.run(60)
+    writer = site.keeper.writer
+    append, reopen, opened_anew = writer.append, writer.reopen, []
+
+    def stale(rows: Any) -> int:
+        if not opened_anew:
+            raise sqlite3.OperationalError("disk I/O error")
+        return append(rows)
+
+    def anew() -> None:
+        reopen()
+        opened_anew.append(site.clock.now_ms)
+
+    monkeypatch.setattr(writer, "append", stale)
+    monkeypatch.setattr(writer, "reopen", anew)
+    began_ms = site.clock.now_ms
+    site.run(60)
+    assert len(opened_anew) == 1 and opened_anew[0] - began_ms <= 45_000
+    assert site.keeper.disk_trouble is None
+    site.logger.stop()
+    assert gaps_ms(site.stamps("level")) == {1000}
+
+
 def test_a_batch_that_was_stored_though_the_disk_said_no_is_stored_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
