@@ -1,6 +1,7 @@
 """A copy while the log is written, a check that finds what is wrong, and a way back that overwrites nothing."""
 
 import json
+import os
 import re
 import shutil
 import sqlite3
@@ -42,6 +43,29 @@ def values(path: Path) -> list[tuple[int, float]]:
 
 def run(*arguments: object) -> Result:
     return CliRunner().invoke(app, [*map(str, arguments)])
+
+
+def test_a_copy_is_on_the_disk_before_it_has_its_name_and_so_is_its_name_in_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A copy that was told to be there is there after a power cut."""
+    path, copy, done = tmp_path / "readings.db", tmp_path / "copies" / "copy.db", list[tuple[str, int | str]]()
+    filled(path, 2)
+    copy.parent.mkdir()
+    fsync, rename = os.fsync, os.rename
+
+    def synced(handle: int) -> None:
+        fsync(handle)
+        done.append(("sync", os.fstat(handle).st_ino))
+
+    def renamed(source: str, target: str) -> None:
+        rename(source, target)
+        done.append(("name", Path(target).name))
+
+    monkeypatch.setattr(os, "fsync", synced)
+    monkeypatch.setattr(os, "rename", renamed)
+    back_up(path, copy)
+    assert done[-3:] == [("sync", copy.stat().st_ino), ("name", "copy.db"), ("sync", copy.parent.stat().st_ino)]
 
 
 def test_a_copy_made_while_the_log_is_written_is_one_moment_of_it(tmp_path: Path) -> None:
