@@ -1,6 +1,7 @@
 """The services as they are laid: by the installer, into a folder, without being root."""
 
 import configparser
+import contextlib
 import os
 import re
 import shutil
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 from small_site import make_site
 
+from rainstead.upkeep import BackupAccount, CheckAccount, leave_account, read_backup_account, read_check_account
 from rainstead_board.rebootwish import WISH_FILE
 
 FOLDER = Path(__file__).parents[2] / "systemd"
@@ -143,6 +145,56 @@ def test_whoever_is_not_the_logger_can_alter_neither_log_nor_settings_and_opens_
     assert "StateDirectory" not in has
     # The folder's set-group bit hands the group on, and the group may read.
     assert has["UMask"] == ["0027"]
+
+
+def test_what_the_nightly_services_did_is_noted_where_they_may_write_and_the_logger_reads(tmp_path: Path) -> None:
+    site = tmp_path / "site"
+    make_site(site, [("2026-02-10T12:00:00", "house_level", 900.0)])
+    for name in ("backup", "verify"):
+        has = directives(f"rainstead-{name}.service")
+        assert "/var/lib/rainstead" in has["ReadWritePaths"][0].split()
+        (start,) = has["ExecStart"]
+        # No such folder: a stick that was pulled.
+        words = start.replace("${RAINSTEAD_BACKUP_TO}", str(tmp_path / "stick")).replace(
+            "/var/lib/rainstead", str(site)
+        )
+        run = [sys.executable, "-c", "from rainstead.cli import main; main()", *words.split()[1:]]
+        subprocess.run(run, capture_output=True, check=False, timeout=60)
+    backup, check = read_backup_account(site), read_check_account(site)
+    assert isinstance(backup, BackupAccount) and isinstance(check, CheckAccount)
+    assert backup.is_nightly and backup.is_failing and backup.failed is not None
+    assert "is the stick mounted?" in backup.failed.said
+    assert check.done is not None and not check.found_damage
+
+
+def test_what_one_services_user_leaves_another_reads_and_replaces(tmp_path: Path) -> None:
+    """As the units do it: a folder with the set-group bit, users of that group, and the mask of the units."""
+    if os.geteuid() != 0:
+        pytest.skip("only root may become others")
+    group, users = 64_321, (64_322, 64_323)
+    os.chown(tmp_path, users[0], group)
+    tmp_path.chmod(0o2770)
+
+    def as_user(user: int, place: str) -> str:
+        """What that user reads, before it leaves its own; from within the folder, whose parents are not for it."""
+        read_end, write_end = os.pipe()
+        if (child := os.fork()) == 0:
+            with contextlib.suppress(BaseException):
+                os.chdir(tmp_path)
+                os.setgroups([])
+                os.setgid(group)
+                os.setuid(user)
+                os.umask(0o027)
+                was = read_backup_account(Path())
+                leave_account(Path(), BackupAccount(place, True, False))
+                os.write(write_end, (was.place if isinstance(was, BackupAccount) else str(was)).encode())
+            os._exit(0)
+        os.close(write_end)
+        os.waitpid(child, 0)
+        with open(read_end, "rb") as told:  # noqa: PTH123 - it is no path
+            return told.read().decode()
+
+    assert [as_user(users[1], "/a"), as_user(users[0], "/b"), as_user(users[1], "/c")] == ["None", "/a", "/b"]
 
 
 def test_the_nightly_services_reach_no_network_and_make_up_for_a_night_without_power() -> None:
