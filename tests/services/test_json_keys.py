@@ -3,6 +3,8 @@
 import importlib
 import json
 import re
+import shutil
+import sqlite3
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
@@ -191,7 +193,21 @@ def test_the_document_and_the_json_name_the_same_keys(command: str, site: Path, 
 
 
 def test_the_document_has_a_table_for_each_reading_command_and_no_other() -> None:
-    assert set(documented()) == {"Every answer", "sites", *COMMANDS}
+    assert set(documented()) == {"Every answer", "salvage", "sites", *COMMANDS}
+
+
+def test_the_document_and_the_json_of_a_salvage_name_the_same_keys(tmp_path: Path) -> None:
+    site, old = make_site(tmp_path, ROWS), tmp_path / "old.db"
+    shutil.copy(site / "readings.db", old)
+    db = sqlite3.connect(old)
+    db.execute("UPDATE reading SET value = value + 1 WHERE sensor = (SELECT min(sensor) FROM reading)")
+    db.execute("INSERT INTO block (first_ms, last_ms, segment, count, whole, body) VALUES (1, 2, 1, 3, 1, x'00')")
+    db.commit()
+    db.close()
+    result = CliRunner().invoke(app, ["salvage", str(old), "--site", str(site), "--json"])
+    assert result.exit_code == 0, result.output
+    found = set(walked(json.loads(result.stdout), ""))
+    assert found == documented()["salvage"]
 
 
 def test_the_document_and_the_json_of_all_sites_name_the_same_keys(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from rainstead.errors import LogError, RainsteadError
-from rainstead.log import LogReader, LogWriter, damage_in_words
-from rainstead.log.broughtin import note_brought_in
+from rainstead.log import LogReader, LogWriter, damage_in_words, note_brought_in
 from rainstead.log.salvage import OldLog, TakenIn
 from rainstead.readings import Kind
 from rainstead.settings import Settings, sensor_kind
