@@ -10,6 +10,7 @@ import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from board_site import SITE, BoardSite, level
@@ -62,10 +63,10 @@ def failing(disk: Path, monkeypatch: pytest.MonkeyPatch, number: int) -> Iterato
     is called."""
     real = os.open
 
-    def opened(path: object, flags: int, *given: object, **named: object) -> int:
+    def opened(path: Any, flags: int, *given: Any, **named: Any) -> int:
         if str(path).startswith(str(disk)) and flags & (os.O_WRONLY | os.O_RDWR):
             raise OSError(number, os.strerror(number))
-        return real(path, flags, *given, **named)  # type: ignore[call-overload, no-any-return]
+        return real(path, flags, *given, **named)
 
     def refuse(*_: object) -> int:
         raise sqlite3.OperationalError("disk I/O error")

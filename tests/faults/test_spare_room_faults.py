@@ -171,13 +171,23 @@ def test_what_somebody_deleted_or_altered_is_laid_anew_within_a_minute(tmp_path:
     before = log.stat().st_size
     as_large = tmp_path / "as large"
     as_large.write_bytes(bytes(SPARE))
-    for alter in (
+
+    def soft() -> None:
+        spare.unlink()
+        spare.symlink_to(log)
+
+    def hard(to: Path) -> None:
+        spare.unlink()
+        os.link(to, spare)
+
+    alterations: list[Callable[[], object]] = [
         spare.unlink,
         lambda: spare.write_bytes(b"short"),
-        lambda: (spare.unlink(), spare.symlink_to(log)),
-        lambda: (spare.unlink(), os.link(log, spare)),
-        lambda: (spare.unlink(), os.link(as_large, spare)),
-    ):
+        soft,
+        lambda: hard(log),
+        lambda: hard(as_large),
+    ]
+    for alter in alterations:
         alter()
         site.run(LOOK_EVERY_MS / 1000 + 10)
         assert not spare.is_symlink()

@@ -48,19 +48,19 @@ class Port(Scripted):
         super().__init__("gauge", Kind.TIP, lambda _: [])
 
 
-def board(tmp_path: Path, kernel: Kernel, clock: FakeClock, **more: object) -> BoardSite:
+def board(
+    tmp_path: Path, kernel: Kernel, clock: FakeClock, *, channels: list[Scripted] | None = None, boot: str = "test"
+) -> BoardSite:
     site = tmp_path / "site"
     site.mkdir(exist_ok=True)
-    channels = more.pop("channels", [level(lambda t: 1200.0 + t % 7)])
-    assert isinstance(channels, list)
     return BoardSite(
         site,
-        channels,
+        channels or [level(lambda t: 1200.0 + t % 7)],
         clock,
         text=QUICK,
+        boot=boot,
         board=BoardCare(clock, supply=Supply(kernel.folder)),
         health_path=site / "health.json",
-        **more,
     )
 
 
