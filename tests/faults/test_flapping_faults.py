@@ -203,12 +203,16 @@ def test_a_restart_does_not_forget_trouble_that_is_on_its_way_to_an_alarm(tmp_pa
         told_at.append(len(site.events("sensor_fault")))
     assert told_at == [0, 1, 1]
     assert site.events("sensor_fault")[0].reason == "its driver failed: OSError('loose')", "it was away all the time"
-    # What another boot left says nothing of this one.
-    site = BoardSite(
-        tmp_path, [loose(600, 600, "other")], clock, text=SLOW, health_path=tmp_path / "health.json", boot="another"
-    )
-    assert site.logger._watch.turns.pending() == []
+
+
+def test_trouble_that_another_boot_left_is_none_of_this_one(tmp_path: Path, clock: FakeClock) -> None:
+    site = BoardSite(tmp_path, [loose(600, 600)], clock, text=SLOW, health_path=tmp_path / "health.json")
+    site.run(300)
     site.logger.stop()
+    for boot, pending in (("test", 1), ("another", 0)):
+        site = BoardSite(tmp_path, [loose(0, 10)], clock, text=SLOW, health_path=tmp_path / "health.json", boot=boot)
+        assert len(site.logger._watch.turns.pending()) == pending
+        site.logger.stop()
 
 
 def test_a_clock_that_nobody_sets_is_told_however_often_the_logger_is_started_again(

@@ -124,6 +124,11 @@ def test_a_restart_at_any_moment_changes_no_alarm_and_adds_no_event(
     assert most_in_a_day(changes) <= MOST_EVENTS_A_DAY
 
 
+def test_after_it_is_over_the_delay_counts_from_nothing() -> None:
+    once, minutes = [(60 * MINUTE_MS, True), (6 * MINUTE_MS, False)], [(5 * MINUTE_MS, True), (60 * MINUTE_MS, False)]
+    assert [active for _, active in run(SENSOR, [*once, *minutes])[1]] == [True, False]
+
+
 def test_each_turn_within_a_day_must_be_followed_by_a_longer_quiet() -> None:
     times = [steady_ms(DISK, tuple(range(turns))) for turns in range(1, 7)]
     assert times == [DISK.well_ms, *(AGAIN_MS * LONGER**n for n in range(5))]
