@@ -44,7 +44,8 @@ def find_raised(db: sqlite3.Connection) -> list[RaisedEvent]:
     """All of them, oldest first. Raises sqlite3.Error."""
     rows = db.execute(
         "SELECT t_ms, alarm, subject, state, value, limit_value, unit, reason, source, boot_uuid, t_ms - offset_ms,"
-        " trusted, segment.id < 0 FROM event JOIN segment ON segment.id = event.segment JOIN boot ON boot.id = segment.boot"
+        " trusted, segment.id < 0 FROM event JOIN segment ON segment.id = event.segment"
+        " JOIN boot ON boot.id = segment.boot"
         " ORDER BY t_ms, alarm, subject, state"
     )
     return [RaisedEvent(AlarmEvent(*row[:8]), row[8], row[9], row[10], bool(row[11]), bool(row[12])) for row in rows]
