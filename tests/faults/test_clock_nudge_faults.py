@@ -82,7 +82,7 @@ def lived_in(folder: Path, steps: list[tuple[int, int]]) -> tuple[list[Any], int
 steps = st.lists(st.tuples(st.integers(10, 1600), st.integers(-59_000, 59_000)), max_size=4)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(steps)
 @example([(230, 50_000)])
 @example([(230, 50_000), (1370, 50_000)])
