@@ -16,13 +16,14 @@ import sqlite3
 import struct
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
 from board_site import SITE, BoardSite, Scripted
 from fake_clock import FakeClock
 
-from rainstead.log import LogReader
+from rainstead.log import LogReader, Row
 from rainstead.readings import Kind, Reading
 
 COMMIT_EVERY_S = 10
@@ -67,12 +68,12 @@ def live(folder: Path, second: int, draw: random.Random, told: int) -> None:
     writer = site.logger._writer
     append = writer.append
 
-    def appended(rows: list[tuple[object, ...]]) -> int:
+    def appended(rows: Sequence[Row]) -> int:
         done = append(rows)
         os.write(told, TOLD.pack(b"d", done))
         return done
 
-    writer.append = appended  # type: ignore[method-assign, assignment]
+    writer.append = appended  # type: ignore[method-assign]
     while True:
         if is_wrong and clock.boot_ms() >= set_at * 1000:
             is_wrong, site.trusted = False, True

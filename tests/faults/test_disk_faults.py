@@ -151,7 +151,7 @@ def test_a_fault_that_stays_with_the_open_file_is_over_within_half_a_minute(
     site = site_on(tmp_path)
     site.run(60)
     writer = site.keeper.writer
-    append, reopen, opened_anew = writer.append, writer.reopen, []
+    append, reopen, opened_anew = writer.append, writer.reopen, list[int]()
 
     def stale(rows: Any) -> int:
         if not opened_anew:
