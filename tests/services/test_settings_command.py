@@ -52,6 +52,19 @@ def test_a_port_whose_number_may_change_gets_advice_and_is_no_mistake(
         assert f".port = {port}: " in advice[0] and "`ls -l /dev/serial/by-id`" in advice[0]
 
 
+@pytest.mark.parametrize(("after", "is_short"), [("1 h", True), ("24 h", False), ("3 d", False), ("0 s", False)])
+def test_a_disk_that_may_reboot_the_board_more_than_once_a_day_gets_advice(
+    tmp_path: Path, after: str, is_short: bool
+) -> None:
+    path = tmp_path / "site.toml"
+    text = starter()
+    assert 'reboot_after = "24 h"' in text
+    path.write_text(text.replace('reboot_after = "24 h"', f'reboot_after = "{after}"'), encoding="utf-8")
+    done = RUN.invoke(app, ["check", str(path)], catch_exceptions=False)
+    assert done.exit_code == 0
+    assert ("log.reboot_after = 3600 s: " in done.output) == is_short
+
+
 def test_a_bad_file_raises_all_its_mistakes(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
     path.write_text(starter().replace("gpio = 27", "gpio = 17").replace('gauge = "gauge"', 'gauge = "gage"'))

@@ -12,6 +12,8 @@ __all__ = ["advice", "messages_advice"]
 _RENUMBERED = re.compile(r"/dev/tty(USB|ACM)\d+")
 """Numbers given out in the order in which adapters are found; ports of the board itself (ttyAMA, ttyS) keep theirs."""
 
+DAY_S = 86_400
+
 
 def advice(settings: Settings, folder: Path) -> tuple[str, ...]:
     """One line for each thing, naming the key and what would be better. Nothing here is wrong.
@@ -28,6 +30,11 @@ def advice(settings: Settings, folder: Path) -> tuple[str, ...]:
             )
         if port:
             lines += shared_port(f"sensors.{name}.port", port, folder)
+    if 0 < settings.log.reboot_after_s < DAY_S:
+        lines.append(
+            f"log.reboot_after = {settings.log.reboot_after_s:.0f} s: a disk that fails time and again may then reboot "
+            "the board more than once a day, and each time what waits in memory is lost; a day or more is better"
+        )
     if settings.forward is not None:
         lines += _of_token(folder / settings.forward.token_file)
     if settings.messages is not None:
