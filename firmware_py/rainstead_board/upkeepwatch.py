@@ -61,8 +61,8 @@ def judge_backup(
     """Whether a backup that is wanted failed, or stays out.
 
     after_s: see settings.NoBackup. now_ms: UTC. unchanged_s: for how long the same account has been seen.
-    was_seen_to_come: and that since it was left, not only since this process began. log_began_ms: the log's first stamp,
-    for a site where no backup was ever made.
+    was_seen_to_come: and that since it was left, not only since this process began. log_began_ms: the log's first
+    stamp, for a site where no backup was ever made.
     """
     limit_s = after_s
     if limit_s is None:
@@ -86,7 +86,8 @@ def judge_backup(
             last = "none was ever made there"
         else:
             last = f"the last good one is {well.said}" + ("" if age_s is None else f", {_days(age_s)} old")
-        said = f"the backup to {account.place} failed ({account.failed.said}); {last}"
+        why = account.failed.said
+        said = f"the backup{'' if account.place in why else f' to {account.place}'} failed ({why}); {last}"
         return Judged(True, said, *(of_age if age_s is not None else ()))
     if least_s >= limit_s:
         if isinstance(account, Unreadable):

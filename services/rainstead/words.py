@@ -122,7 +122,7 @@ def upkeep_lines(backup: "BackupHealth | None", check: "CheckHealth | None", zon
             good = "no good one is known there"
             if backup.well is not None:
                 good = f"the last good one, {backup.well.said}, was made {_ago(backup.well, zone)}"
-            lines.append(("bad", f"The backup failed {_ago(backup.failed, zone)}: {backup.failed.said}; {good}."))
+            lines.append(("bad", f"The backup failed {_ago(backup.failed, zone)} ({backup.failed.said}); {good}."))
         elif backup.well is not None:
             same = ". It is on the log's own disk, and is lost with it" if backup.is_on_log_disk else ""
             looks = "doubtful" if backup.well.age_s is None else "well"
