@@ -175,11 +175,11 @@ class TellingSite:
         return self.messenger
 
     def run(self, for_ms: int) -> None:
-        """Rounds for so long; the logger gives a sign of life every other minute, if it is alive."""
+        """Rounds for so long; the logger gives a sign of life each minute, if it is alive."""
         assert self.messenger is not None
         end_ms = self.clock.boot_ms() + for_ms
         while self.clock.boot_ms() < end_ms:
-            if self.is_logging and self.clock.boot_ms() - self._last_sign_ms >= 2 * MINUTE_MS:
+            if self.is_logging and self.clock.boot_ms() - self._last_sign_ms >= MINUTE_MS:
                 self._last_sign_ms = self.clock.boot_ms()
                 self.health()
             due_ms = self.messenger.step(self.clock.boot_ms(), self.clock.wall_ms())

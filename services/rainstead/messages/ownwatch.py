@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any, Final
 
-from rainstead.alarms import ACTIVE, NORMAL
+from rainstead.alarms import ACTIVE, NORMAL, FaultRule, FaultState, look
 from rainstead.events import AlarmEvent
 
 from .changes import AlarmsTold, Notice
@@ -12,6 +12,10 @@ from .lookout import Seen
 __all__ = ["OwnWatch"]
 
 DISK_AFTER_MS: Final = 60_000
+SIGN_MS: Final = 90_000
+"""The logger leaves a sign of life each ten seconds; one that hangs is started again within some seventy."""
+STEADY_MS: Final = 120_000
+"""Of signs of life, or of a disk without trouble: a logger that dies each minute gives some too."""
 
 
 class OwnWatch:
@@ -19,10 +23,12 @@ class OwnWatch:
 
     def __init__(self, told: AlarmsTold, silent_after_s: float, boot_ms: int) -> None:
         self._told, self._silent_after_ms = told, round(silent_after_s * 1000)
+        self._sign_ms = min(SIGN_MS, self._silent_after_ms // 2)
+        self._silent = FaultState(active=told.is_active(("logger_silent", "site")))
+        self._disk_fault = FaultState()
         self._alive_ms, self._had_sign = boot_ms, False
         self._sign: tuple[Any, Any] | None = None
         self._blind_ms: int | None = None
-        self._disk_ms: int | None = None
         self._is_guess = False
 
     def quiet_ms(self, boot_ms: int) -> int:
@@ -46,11 +52,19 @@ class OwnWatch:
             self._sign = sign
         quiet_ms = self.quiet_ms(boot_ms)
         # A restart of the messenger is no sign of life of the logger.
-        stood = not self._had_sign and self._told.is_active(("logger_silent", "site"))
-        silent = quiet_ms >= self._silent_after_ms or stood
+        stood = not self._had_sign and self._silent.active
+        rule = FaultRule(self._silent_after_ms - self._sign_ms, STEADY_MS)
+        self._silent = look(self._silent, rule, boot_ms, quiet_ms >= self._sign_ms or stood)
         minutes = quiet_ms / 60_000
-        reason = f"it has given no sign of life for {minutes:.0f} min" if silent else "it gives signs of life again"
-        return self._tell("logger_silent", silent, minutes, self._silent_after_ms / 60_000, "min", reason, wall_ms)
+        reason = (
+            "it gives signs of life again"
+            if not self._silent.active
+            else f"it has given no sign of life for {minutes:.0f} min"
+            if self._silent.spells <= 1
+            else f"it gives a sign of life only now and then, the last {minutes:.0f} min ago: does it die each time?"
+        )
+        limit = self._silent_after_ms / 60_000
+        return self._tell("logger_silent", self._silent.active, minutes, limit, "min", reason, wall_ms)
 
     def _blindness(self, seen: Seen, had_log: bool, boot_ms: int, wall_ms: int) -> list[Notice]:
         trouble = seen.trouble
@@ -74,13 +88,13 @@ class OwnWatch:
         if self.quiet_ms(boot_ms) >= self._silent_after_ms:
             return []
         trouble = health.get("disk_trouble")
-        self._disk_ms = None if not trouble else boot_ms if self._disk_ms is None else self._disk_ms
-        if self._disk_ms is not None and boot_ms - self._disk_ms >= DISK_AFTER_MS:
+        self._disk_fault = look(self._disk_fault, FaultRule(DISK_AFTER_MS, STEADY_MS), boot_ms, bool(trouble))
+        if trouble and self._disk_fault.active:
             waiting = float(health.get("waiting") or 0)
             reason = f"the logger says: {trouble}; {waiting:.0f} readings wait in memory"
             return self._tell("disk_fault", True, waiting, 0.0, "readings", reason, wall_ms)
         key = ("disk_fault", "site")
-        if not trouble and self._told.is_active(key) and self._told[key].log is None:
+        if not trouble and not self._disk_fault.active and self._told.is_active(key) and self._told[key].log is None:
             return self._tell("disk_fault", False, 0.0, 0.0, "readings", "the disk takes readings again", wall_ms)
         return []
 

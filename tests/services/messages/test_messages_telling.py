@@ -498,6 +498,32 @@ def test_a_silent_logger_is_told_by_the_messenger_and_its_return_too(site: Telli
     assert site.carriers["mail"].titles[1:] == ["nothing to do any more: logger silent is over"]
 
 
+def test_a_logger_that_gives_a_sign_of_life_now_and_then_is_told_once(site: TellingSite) -> None:
+    """It dies a moment after each start."""
+    site.start()
+    site.run(HOUR_MS)
+    for _ in range(12):
+        site.is_logging = False
+        site.run(590_000)
+        site.is_logging = True
+        site.run(10_000)
+    assert site.carriers["mail"].titles == ["see to the board: the logger is silent"]
+    assert "only now and then" in site.carriers["mail"].taken[0].body
+    site.run(5 * MINUTE_MS)
+    assert site.carriers["mail"].titles[1:] == ["nothing to do any more: logger silent is over"]
+
+
+def test_a_disk_that_fails_most_of_the_time_is_told_once_by_the_messenger(site: TellingSite) -> None:
+    """No event of it reaches the log."""
+    site.start()
+    site.run(MINUTE_MS)
+    site.is_logging = False
+    for n in range(180):
+        site.health(disk_trouble="disk I/O error" if n % 6 else None)
+        site.run(10_000)
+    assert site.carriers["mail"].titles == ["see to the disk of the board: readings cannot be stored"]
+
+
 def test_a_log_that_cannot_be_read_is_told_and_alarms_go_on_when_it_can(site: TellingSite) -> None:
     site.start()
     site.run(MINUTE_MS)
