@@ -29,10 +29,10 @@ class Facts:
     """How the board is at one moment. Times in boot-clock milliseconds.
 
     troubles: what is wrong with each sensor. free_mb: None where the disk does not say. damaged_logs: names of those
-    that were moved aside and are still there; brought_in: of these, what is in the log again. settings_refused: what is wrong with the site's file, where older
-    settings stand in for it. spare_room: `laid`, `used`, `missing`, or None where none is wanted; spare_mb: its size.
-    supply_is_low: now or in the last minutes; None where nobody knows. began: what is to be said of how the run before
-    this one ended. backup, check: whether the log is kept safe.
+    that were moved aside and are still there; brought_in: of these, what is in the log again. settings_refused: what is
+    wrong with the site's file, where older settings stand in for it. spare_room: `laid`, `used`, `missing`, or None
+    where none is wanted; spare_mb: its size. supply_is_low: now or in the last minutes; None where nobody knows.
+    began: what is to be said of how the run before this one ended. backup, check: whether the log is kept safe.
     """
 
     boot_ms: int
@@ -110,8 +110,8 @@ class BoardWatch:
         aside = tuple(name for name in facts.damaged_logs if name not in facts.brought_in)
         reason = (
             f"SQLite called the log damaged, and a new one was begun; the old one is {', '.join(aside)}: `rainstead "
-            "salvage` with its name brings what can be read of it into the log, while the logger is stopped; look after "
-            "the card, and take the file away"
+            "salvage` with its name brings what can be read of it into the log, while the logger is stopped; look "
+            "after the card, and take the file away"
             if aside
             else f"what can be read of {', '.join(facts.brought_in)} is in the log again; the file may be taken away"
             if facts.brought_in
