@@ -291,6 +291,53 @@ def test_runs_of_an_unknown_boot_are_one_only_where_they_began_alike(tmp_path: P
     assert salvaged(site, old).added == 0
 
 
+@settings(max_examples=25, deadline=None)
+@given(
+    lives=st.lists(st.tuples(st.booleans(), st.booleans(), st.sampled_from([0, 1, 20])), min_size=2, max_size=5),
+    broke_after=st.integers(1, 4),
+    set_by_ms=st.sampled_from([0, -90_000, 3_000_000, -3_000_000]),
+)
+def test_wherever_a_log_breaks_and_whatever_clock_is_set_later_it_is_as_if_it_had_not(
+    tmp_path_factory: pytest.TempPathFactory,
+    lives: list[tuple[bool, bool, int]],
+    broke_after: int,
+    set_by_ms: int,
+) -> None:
+    """Each run: whether it is of the boot before it, whether its clock is known, how long nobody logged before it. At
+    the end the clock of the last boot is set, as the logger does it; not behind an earlier boot that was known."""
+    folder = tmp_path_factory.mktemp("lives")
+    whole, site, old = folder / "whole.db", folder / "readings.db", None
+    boot, offset_ms, boot_ms, known = 0, BEGIN_MS, 5000, False
+    of_boot: dict[Path, list[int]] = {whole: [], site: []}
+    for k, (is_same_boot, is_known, away_hours) in enumerate(lives):
+        boot_ms += away_hours * HOUR_MS + 60_000
+        if not (is_same_boot and k):
+            offset_ms += boot_ms + HOUR_MS
+            boot, boot_ms, known, of_boot = boot + 1, 5000, is_known, {whole: [], site: []}
+        if k == broke_after:
+            old, of_boot[site] = put_aside(folder), []
+        for path in (whole, site):
+            span = range(boot_ms, boot_ms + 600_000, STEP_MS)
+            of_boot[path].append(run(path, f"boot {boot}", span, offset_ms, trusted=known, seal=bool(k % 2)))
+        boot_ms += 600_000
+    if old is None:
+        return
+    for path, runs in of_boot.items():
+        with LogWriter(path) as writer:
+            for number in runs:
+                writer.correct_boot(number, offset_ms + set_by_ms)
+            writer.put_back_untrusted(runs[0], offset_ms + set_by_ms + 5000)
+    salvaged(site, old)
+    assert readings_of(site) == readings_of(whole)
+    with LogReader(site) as ours, LogReader(whole) as theirs:
+        assert ours.gaps() == theirs.gaps()
+        assert [(one.first_ms, one.last_ms) for one in ours.undated_runs()] == [
+            (one.first_ms, one.last_ms) for one in theirs.undated_runs()
+        ]
+    was = content(site)
+    assert not salvaged(site, old).is_anything and content(site) == was
+
+
 @pytest.mark.parametrize(
     ("old", "present", "settled"),
     [
