@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from rainstead.answers import Answer
 from rainstead.clock import Clock
 from rainstead.errors import LogError, RainsteadError
+from rainstead.moment import moment_of
 from rainstead.notebook import NotebookError
 
 from .carrying import Carried
@@ -157,12 +158,15 @@ class Kept:
         name = job.key[0]
         screen = SCREENS[name]
         try:
-            answer, damaged = answered_apart(name, job.ask, self._begun) if screen.is_sheet else screen.answer(job.ask)
+            with job.ask.log() as log:
+                moment = moment_of(log, self._clock)
+            ask = replace(job.ask, as_of_ms=moment.t_ms)
+            answer, damaged = answered_apart(name, ask, self._begun) if screen.is_sheet else screen.answer(ask)
         except RainsteadError as error:
             if isinstance(error, LogError | NotebookError | SheetFailed):
                 raise
             return Told(refused=str(error))
-        return Told(answer, damaged)
+        return Told(answer if moment.because is None else replace(answer, as_of_because=moment.because), damaged)
 
     def _begun(self, process: subprocess.Popen[bytes]) -> None:
         self._sheet = process

@@ -6,7 +6,20 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from rainstead.answers import Answered, Unknown, utc_text
-from rainstead.words import age, channel_wait, litres, moment, span, spread, state_mark, state_words, upkeep_lines, when
+from rainstead.words import (
+    age,
+    as_sentence,
+    channel_wait,
+    late_account,
+    litres,
+    moment,
+    span,
+    spread,
+    state_mark,
+    state_words,
+    upkeep_lines,
+    when,
+)
 
 __all__ = ["environment"]
 
@@ -22,7 +35,9 @@ def environment() -> Environment:
     )
     made.filters |= {
         "age": age,
+        "as_sentence": as_sentence,
         "channel_wait": channel_wait,
+        "late_account": late_account,
         "litres": litres,
         "moment": moment,
         "number": number,

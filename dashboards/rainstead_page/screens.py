@@ -31,6 +31,8 @@ Numbers = Mapping[str, int]
 class Ask:
     """One question: the settings that hold, the site's folder, the time to answer for, and the numbers of the address.
 
+    as_of_ms: by the wall clock where it is asked, by the log where it is answered.
+
     carried: what was worked out before; a sheet has none of it.
     """
 

@@ -70,6 +70,7 @@ def as_data(
         "boot_uuid": boot_uuid,
         "pending_alarms": pending,
         "written_ms": facts.t_ms,
+        "boot_ms": facts.boot_ms,
         "uptime_s": (facts.boot_ms - started_ms) / 1000,
         "clock_is_trusted": facts.clock_is_trusted,
         "last_commit_age_s": None if keeper.last_commit_ms is None else (facts.boot_ms - keeper.last_commit_ms) / 1000,

@@ -4,22 +4,31 @@ A small file in the site's folder names the boot for which it holds. The next bo
 the word does not outlive it.
 """
 
+import contextlib
 import json
+import os
+import uuid
 from pathlib import Path
 
 from rainstead.errors import LogError
 
-__all__ = ["CLOCK_WORD", "clock_is_confirmed", "confirm_clock", "machine_boot_uuid"]
+__all__ = ["BOOT_UUID_VARIABLE", "CLOCK_WORD", "clock_is_confirmed", "confirm_clock", "machine_boot_uuid"]
 
 CLOCK_WORD = "clock-word.json"
+BOOT_UUID_VARIABLE = "RAINSTEAD_BOOT"
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
 def machine_boot_uuid() -> str | None:
-    """The kernel's name for this boot; None where it gives none."""
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
-    except OSError:
-        return None
+    """The kernel's name for this boot; None where it gives none.
+
+    A confined service does not see that file; its unit has the service manager say it, in another way of writing.
+    """
+    with contextlib.suppress(OSError, ValueError):
+        return _BOOT_ID.read_text(encoding="ascii").strip()
+    with contextlib.suppress(ValueError):
+        return str(uuid.UUID(os.environ.get(BOOT_UUID_VARIABLE, "")))
+    return None
 
 
 def confirm_clock(folder: Path, boot_uuid: str, wall_ms: int) -> None:

@@ -5,11 +5,13 @@ from typing import TYPE_CHECKING
 from rainstead.localtime import local
 
 if TYPE_CHECKING:
-    from rainstead.answers import BackupHealth, CheckHealth, LastTime, MessageChannelLine, TankLevel, Total
+    from rainstead.answers import BackupHealth, BoardHealth, CheckHealth, LastTime, MessageChannelLine, TankLevel, Total
 
 __all__ = [
     "age",
+    "as_sentence",
     "channel_wait",
+    "late_account",
     "litres",
     "moment",
     "span",
@@ -36,6 +38,11 @@ def moment(t_ms: int, zone: str) -> str:
     here = local(t_ms, zone)
     twice = here.replace(fold=0).utcoffset() != here.replace(fold=1).utcoffset()
     return f"{here:%Y-%m-%d %H:%M} {here.tzname()}" if twice else f"{here:%Y-%m-%d %H:%M}"
+
+
+def as_sentence(told: str) -> str:
+    """With a capital and a full stop, whatever else is in it."""
+    return f"{told[:1].upper()}{told[1:]}."
 
 
 def age(seconds: float) -> str:
@@ -97,6 +104,14 @@ def state_words(level: "TankLevel") -> str:
             return "no sensor"
         case _:
             return f"unknown: {level.because}"
+
+
+def late_account(board: "BoardHealth", zone: str) -> str:
+    """What is wrong where a logger runs and its account of itself is old."""
+    return (
+        f"A logger runs, but it could not write its account since {when(board.written_ms, zone)} "
+        f"({age(board.age_s)} ago), or it hangs: what it said then stands below."
+    )
 
 
 def channel_wait(one: "MessageChannelLine", as_of_ms: int) -> str:

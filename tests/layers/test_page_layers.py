@@ -11,7 +11,20 @@ from rainstead.clock import SystemClock
 
 PAGE = Path(__file__).parents[2] / "dashboards" / "rainstead_page"
 NEVER = ("rainstead_board", "rainstead.cli", "rainstead.calc", "rainstead.alarms", "numpy", "scipy", "sqlite3.dbapi2")
-DOORS = {"answers", "clock", "derive", "errors", "inforce", "log", "notebook", "replay", "running", "settings", "words"}
+DOORS = {
+    "answers",
+    "clock",
+    "derive",
+    "errors",
+    "inforce",
+    "log",
+    "moment",
+    "notebook",
+    "replay",
+    "running",
+    "settings",
+    "words",
+}
 
 
 def imported(source: str) -> set[str]:

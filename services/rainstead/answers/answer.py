@@ -23,7 +23,10 @@ _PERIODS = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """The top of every answer. Times are UTC milliseconds; None where the log has no reading yet."""
+    """The top of every answer. Times are UTC milliseconds; None where the log has no reading yet.
+
+    as_of_because: why that is not what this machine's clock shows, where nobody asked for another time.
+    """
 
     as_of_ms: int
     site: str
@@ -31,6 +34,7 @@ class Answer:
     last_reading_ms: int | None
     last_reading_age_s: float | None
     last_reading_is_old: bool | None
+    as_of_because: str | None = None
 
 
 class Head(TypedDict):

@@ -6,10 +6,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from rainstead.boardhealth import RUN_FOLDER, read_board_health
+from rainstead.boardhealth import RUN_FOLDER, account_age_ms, read_board_health
 from rainstead.derive import Deriver, State
 from rainstead.errors import LogError
-from rainstead.log import LONG_WAL_BYTES, ReadingSource, brought_in_again, damaged_logs, has_reset_fault, has_writer
+from rainstead.log import (
+    LONG_WAL_BYTES,
+    LogReader,
+    ReadingSource,
+    brought_in_again,
+    damaged_logs,
+    has_reset_fault,
+    has_writer,
+)
 from rainstead.messages import messenger_runs
 from rainstead.replay import state_at
 from rainstead.settings import Settings
@@ -28,6 +36,10 @@ __all__ = ["BoardHealth", "Count", "ForwarderHealth", "HealthAnswer", "Messenger
 Number = float | int | None
 LONG_ENOUGH_S: Final = 3600
 """A logger writes more in its first minutes than later."""
+LATE_S: Final = 60.0
+"""A logger that lives leaves an account each ten seconds."""
+_SOON_MS: Final = -60_000
+"""It may have been written after the time was taken that is answered for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +67,7 @@ class SensorReport:
 class BoardHealth:
     """The logger's own account, and how old it is; None where the board does not tell.
 
+    is_late: there should be a newer one, for a logger runs.
     sqlite_wants_one_writer: this version may damage a log that two programs write, which rainstead does not let them.
     written_mb_a_day: what it gives to the disk, since it began, if that is an hour ago or more. advice: about the board
     and the log, in the owner's words.
@@ -62,6 +75,7 @@ class BoardHealth:
 
     written_ms: int
     age_s: float
+    is_late: bool
     version: str
     uptime_s: Number
     clock_is_trusted: bool | None
@@ -151,20 +165,22 @@ def health(
     state: of that time, where it is carried already. look_back: also read a week of level sensors for advice.
     """
     deriver = Deriver(settings)
+    run = reader.newest_run() if isinstance(reader, LogReader) else None
+    told = read_board_health(site, settings.site.name, run_folder, boot_uuid=None if run is None else run.boot_uuid)
+    age_ms = 0 if told is None else account_age_ms(told, as_of_ms, run)
+    told = told if age_ms >= _SOON_MS else None
+    is_running = has_writer(site / "readings.db")
     if state is None:
         state = state_at(reader, deriver, upto_ms=as_of_ms)
     sick = find_sickness(settings, reader, as_of_ms)
     advice = ranger_advice(settings, reader, as_of_ms) if look_back else {}
-    told = read_board_health(site, settings.site.name, run_folder)
-    if told is not None and told["written_ms"] > as_of_ms:
-        told = None
     said = {} if told is None else {one["name"]: one for one in told.get("sensors", []) if isinstance(one, dict)}
     rows = sensor_health(settings, last_rows(settings, reader, deriver, state, as_of_ms), as_of_ms, sick)
     return HealthAnswer(
         **head(settings, reader, as_of_ms),
         clock_is_trusted=reader.clock_is_trusted(),
-        logger_is_running=has_writer(site / "readings.db"),
-        logger=None if told is None else _board(told, as_of_ms),
+        logger_is_running=is_running,
+        logger=None if told is None else _board(told, max(age_ms, 0) / 1000, is_running=is_running),
         logger_because=None if told is not None else "it left no account of itself that can be read from here",
         forwarder=_forwarder(settings, reader, site, as_of_ms),
         messenger=_messenger(settings, reader, site, as_of_ms),
@@ -223,13 +239,14 @@ def _messenger(settings: Settings, reader: ReadingSource, site: Path, as_of_ms: 
     )
 
 
-def _board(told: Mapping[str, Any], as_of_ms: int) -> BoardHealth:
+def _board(told: Mapping[str, Any], age_s: float, *, is_running: bool | None) -> BoardHealth:
     def get(key: str) -> Any:
         return told.get(key)
 
     return BoardHealth(
         written_ms=told["written_ms"],
-        age_s=(as_of_ms - told["written_ms"]) / 1000,
+        age_s=age_s,
+        is_late=is_running is True and age_s > LATE_S,
         version=str(get("version")),
         uptime_s=get("uptime_s"),
         clock_is_trusted=get("clock_is_trusted"),

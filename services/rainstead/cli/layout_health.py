@@ -8,7 +8,7 @@ from rich.text import Text
 
 from rainstead.answers import BoardHealth, ForwarderHealth, HealthAnswer, MessengerHealth
 
-from .words import age, channel_wait, moment, span, upkeep_lines
+from .words import age, channel_wait, late_account, moment, span, upkeep_lines
 
 __all__ = ["health"]
 
@@ -22,7 +22,9 @@ def health(answer: HealthAnswer) -> Group:
     if answer.logger is None:
         parts.append(Text(f"The logger: not enough to say, because {answer.logger_because}.", style="yellow"))
     else:
-        parts += _logger(answer.logger)
+        if answer.logger.is_late:
+            parts.append(Text(late_account(answer.logger, answer.time_zone), style="bold red"))
+        parts += _logger(answer.logger, has_ended=answer.logger_is_running is False)
     if answer.forwarder is not None:
         parts += _forwarder(answer.forwarder)
     if answer.messenger is not None:
@@ -71,13 +73,14 @@ def health(answer: HealthAnswer) -> Group:
     return Group(*parts)
 
 
-def _logger(board: BoardHealth) -> list[Any]:
-    said = [f"The logger ({board.version}) said {age(board.age_s)} ago:"]
+def _logger(board: BoardHealth, *, has_ended: bool) -> list[Any]:
+    is_past = has_ended or board.is_late
+    said = [f"The logger ({board.version}) said {'last, ' if is_past else ''}{age(board.age_s)} ago:"]
     if board.uptime_s is not None:
-        said.append(f"up {span(board.uptime_s)};")
+        said.append(f"up {span(board.uptime_s)}{' then' if is_past else ''};")
     if board.last_commit_age_s is not None:
         said.append(f"last commit {age(board.last_commit_age_s)} before;")
-    said.append(f"{board.waiting or 0:,} readings wait")
+    said.append(f"{board.waiting or 0:,} readings {'waited' if is_past else 'wait'}")
     lines = [Text(" ".join(said))]
     more = []
     if board.free_mb is not None:

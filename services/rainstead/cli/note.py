@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from .folder import Folder, open_folder
-from .site import AsJson, AsOf, SiteFolder, show
+from .site import AsJson, AsOf, SiteFolder, show, tell_of_clock
 
 if TYPE_CHECKING:
     from rainstead.notebook import Entry
@@ -175,3 +175,4 @@ def _add(here: Folder, entry: "Entry") -> None:
         number = notebook.add(entry, here.now_ms)
     line = answers.note_line(Kept(number, here.now_ms, None, entry))
     typer.echo(f"Noted as {number}: {layout_notes.entry(line, here.settings.site.time_zone)}")
+    tell_of_clock()

@@ -4,7 +4,8 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from contextvars import ContextVar
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,7 +21,18 @@ if TYPE_CHECKING:
     from rainstead.log import ReadingSource
     from rainstead.settings import Settings
 
-__all__ = ["AsJson", "AsOf", "OpenSite", "SiteFolder", "console_for_people", "open_site", "show", "since_ms"]
+__all__ = [
+    "AsJson",
+    "AsOf",
+    "OpenSite",
+    "SiteFolder",
+    "console_for_people",
+    "open_site",
+    "show",
+    "since_ms",
+    "tell_of_clock",
+    "time_for",
+]
 
 SiteFolder = Annotated[
     Path, typer.Option("--site", envvar="RAINSTEAD_SITE", help="The site's folder, with site.toml and readings.db.")
@@ -36,6 +48,8 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON, with documente
 Progress = Callable[[int], None]
 _PIPE_WIDTH = 140
 _SLOW_MS = 1000
+_as_of_because: ContextVar[str | None] = ContextVar("as_of_because", default=None)
+"""Of the command that runs: see Answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,17 +125,17 @@ def open_site(folder: Path, as_of: str | None) -> Iterator[OpenSite]:
     if not folder.is_dir():
         raise SettingsError(f"{folder}: there is no such folder; name the site's folder with --site or RAINSTEAD_SITE")
     settings = load_settings(folder / "site.toml", now_ms=SystemClock().wall_ms())
-    as_of_ms = SystemClock().wall_ms() if as_of is None else read_time_ms(as_of, settings.site.time_zone, "--as-of")
+    typed_ms = None if as_of is None else read_time_ms(as_of, settings.site.time_zone, "--as-of")
     server = asked()
     if server is not None:
         from rainstead.readback import ServerSource
 
         with server.connect(settings.forward, folder) as connection:
             source = ServerSource(connection, settings.site.name, tuple(sorted(settings.sensors)))
-            yield OpenSite(folder, settings, source, as_of_ms)
+            yield OpenSite(folder, settings, source, time_for(typed_ms, source))
         return
     with LogReader(folder / "readings.db") as reader:
-        yield OpenSite(folder, settings, reader, as_of_ms)
+        yield OpenSite(folder, settings, reader, time_for(typed_ms, reader))
         if reader.damaged:
             print(
                 "rainstead: damaged stretches of the log, left out here, of an hour or of far more: "
@@ -129,6 +143,24 @@ def open_site(folder: Path, as_of: str | None) -> Iterator[OpenSite]:
                 f"`rainstead verify --site {folder}` names them",
                 file=sys.stderr,
             )
+
+
+def time_for(typed_ms: int | None, reader: "ReadingSource") -> int:
+    """The time that was typed, else now; why now is not by this machine's clock is shown with the answer."""
+    from rainstead.moment import Moment, moment_of
+
+    moment = moment_of(reader, SystemClock()) if typed_ms is None else Moment(typed_ms, None)
+    _as_of_because.set(moment.because)
+    return moment.t_ms
+
+
+def tell_of_clock() -> None:
+    """The same for commands that print no answer."""
+    from .words import as_sentence
+
+    because = _as_of_because.get()
+    if because is not None:
+        print(f"rainstead: {as_sentence(because)}", file=sys.stderr)
 
 
 def since_ms(text: str | None, site: OpenSite) -> int | None:
@@ -140,6 +172,7 @@ def since_ms(text: str | None, site: OpenSite) -> int | None:
 
 def show(answer: "Answer", as_json: bool, lay_out: Callable[[Any], Any]) -> None:
     """Print an answer, as JSON or laid out for people under a line that says for when it is."""
+    answer = replace(answer, as_of_because=_as_of_because.get())
     if as_json:
         from rainstead.answers import to_plain
 
@@ -173,9 +206,11 @@ def _width(console: Any, part: Any) -> int:
 
 def headline(answer: "Answer") -> str:
     """Site, time, and how old the newest reading is."""
-    from .words import age, when
+    from .words import age, as_sentence, when
 
     line = f"[bold]{_plain(answer.site)}[/bold]  {when(answer.as_of_ms, answer.time_zone)}"
+    if answer.as_of_because is not None:
+        line += f"\n[yellow]{_plain(as_sentence(answer.as_of_because))}[/yellow]"
     if answer.last_reading_ms is None:
         return f"{line}\n[yellow]The log has no readings up to then.[/yellow]"
     assert answer.last_reading_age_s is not None
@@ -183,7 +218,7 @@ def headline(answer: "Answer") -> str:
     if answer.last_reading_is_old:
         at = when(answer.last_reading_ms, answer.time_zone)
         return f"{line}\n[yellow]{told} ({at}): nothing here is newer than that[/yellow]"
-    return f"{line}; {told}"
+    return f"{line}; {told}" if answer.as_of_because is None else f"{line}\n{told.capitalize()}"
 
 
 def _plain(text: str) -> str:

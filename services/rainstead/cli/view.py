@@ -1,5 +1,6 @@
 """The live view of a site on a terminal: the newest of everything, from the log, beside the logger that writes it."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +14,12 @@ from rainstead import answers
 from rainstead.clock import SystemClock
 from rainstead.derive import Deriver, State
 from rainstead.log import LogReader
+from rainstead.moment import moment_of
 from rainstead.replay import replay, resume
 from rainstead.settings import load_settings
 
 from . import layout
-from .words import age, litres, state_mark, when
+from .words import age, as_sentence, litres, state_mark, when
 
 __all__ = ["LiveView"]
 
@@ -39,7 +41,9 @@ class LiveView:
                 self._state = resume(reader, self._deriver)
             for state, _ in replay(reader, self._deriver, state=self._state):
                 self._state = state
-            return answers.now_from_state(self._settings, reader, self._deriver, self._state, self._clock.wall_ms())
+            moment = moment_of(reader, self._clock)
+            answer = answers.now_from_state(self._settings, reader, self._deriver, self._state, moment.t_ms)
+            return replace(answer, as_of_because=moment.because)
 
     def render(self) -> Any:
         """For a terminal."""
@@ -54,10 +58,11 @@ class LiveView:
                 Text(f"{litres(level.volume_l):>9}"),
                 Text("" if level.freeboard_l is None else f"{litres(level.freeboard_l)} to the brim"),
             )
+        because = "" if answer.as_of_because is None else as_sentence(answer.as_of_because)
         last = "no readings yet" if answer.last_reading_age_s is None else f"{age(answer.last_reading_age_s)} ago"
         title = f"{answer.site}  {when(answer.as_of_ms, answer.time_zone)}"
         return Panel(
-            Group(bars, Text(""), layout.now(answer)),
+            Group(bars, Text(because, style="yellow"), layout.now(answer)),
             title=Text(title),
             subtitle=Text(f"newest reading {last}; Ctrl-C stops"),
         )

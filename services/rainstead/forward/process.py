@@ -8,6 +8,7 @@ from pathlib import Path
 from rainstead.clock import Clock, SystemClock
 from rainstead.errors import LogError, LogMalformed, LogTooNew, NotALog, SettingsError
 from rainstead.inforce import settings_in_force
+from rainstead.moment import LogClock
 from rainstead.running import NothingToDo, only_one, until_told, wait_until
 from rainstead.settings import Forward, Settings
 
@@ -72,6 +73,7 @@ def _run(
     stopped: Callable[[], bool],
 ) -> None:
     forwarder: Forwarder | None = None
+    log_clock = LogClock(folder, clock)
     trouble = ""
     try:
         while not stopped():
@@ -79,7 +81,7 @@ def _run(
             try:
                 if forwarder is None:
                     forwarder = Forwarder(settings, folder, server, order=forward.order, tell=_journal.warning)
-                due_ms = forwarder.step(now_ms, clock.wall_ms())
+                due_ms = forwarder.step(now_ms, log_clock.now_ms())
                 trouble = ""
             except (LogError, sqlite3.Error) as error:
                 if isinstance(error, NotALog | LogTooNew) and not isinstance(error, LogMalformed):
@@ -91,5 +93,6 @@ def _run(
                 trouble, due_ms = str(error), now_ms + _RETRY_MS
             wait_until(clock, due_ms, stopped)
     finally:
+        log_clock.close()
         if forwarder is not None:
             forwarder.close()

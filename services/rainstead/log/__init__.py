@@ -9,6 +9,7 @@ from .damage import damage_in_words, may_be_damage
 from .gaps import Gap
 from .growth import LONG_WAL_BYTES, has_reset_fault, wal_bytes
 from .lock import WriterLock, has_writer
+from .newestrun import NewestRun
 from .raised import RaisedEvent
 from .read import LogReader
 from .room import copy_sizes, require_room
@@ -32,6 +33,7 @@ __all__ = [
     "LogReader",
     "LogWriter",
     "Minutes",
+    "NewestRun",
     "RaisedEvent",
     "ReadingSource",
     "Row",

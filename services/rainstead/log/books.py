@@ -8,6 +8,7 @@ from rainstead.readings import Kind
 
 from . import schema
 from .gaps import Gap, find_gaps
+from .newestrun import NewestRun, find_end_of_run, find_newest_run
 from .opened import OpenLog
 from .raised import RaisedEvent, count_raised, find_raised
 from .undated import UndatedRun, find_undated
@@ -104,6 +105,14 @@ class LogBooks(OpenLog):
             return []  # of an older schema, which no writer has opened since
         rows = self._db.execute("SELECT id, from_ms, moved FROM behind WHERE id > ? ORDER BY id", (after,))
         return [Behind(number, from_ms, bool(moved)) for number, from_ms, moved in rows]
+
+    def newest_run(self) -> NewestRun | None:
+        """The logger's newest run; None where no logger has written."""
+        return find_newest_run(self._db)
+
+    def end_of_run(self, run: NewestRun) -> int | None:
+        """Stamp of its newest reading; None where it has none."""
+        return find_end_of_run(self._db, run.number)
 
     def undated_runs(self) -> list[UndatedRun]:
         """Runs of the logger whose stamps are a guess, because nobody ever set their clock."""

@@ -10,6 +10,7 @@ from typing import Final
 from rainstead.clock import Clock, SystemClock
 from rainstead.errors import SettingsError
 from rainstead.inforce import settings_in_force
+from rainstead.moment import LogClock
 from rainstead.running import NothingToDo, only_one, until_told, wait_until
 from rainstead.settings import Messages, Settings, messages_advice
 
@@ -86,10 +87,11 @@ def _run(
     stopped: Callable[[], bool],
 ) -> None:
     life = Life(settings, messages, folder, lambda wall_ms: carriers_of(settings, addresses, wall_ms))
+    log_clock = LogClock(folder, clock)
     trouble = ""
     try:
         while not stopped():
-            now_ms, wall_ms = clock.boot_ms(), clock.wall_ms()
+            now_ms, wall_ms = clock.boot_ms(), log_clock.now_ms()
             try:
                 due_ms = life.step(now_ms, wall_ms)
                 trouble = ""
@@ -100,4 +102,5 @@ def _run(
                 trouble, due_ms = str(error), now_ms + _RETRY_MS
             wait_until(clock, due_ms, stopped)
     finally:
+        log_clock.close()
         life.close()

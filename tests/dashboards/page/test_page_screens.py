@@ -162,7 +162,7 @@ def test_a_storms_sheet_is_the_desks_in_words_and_keys(tmp_path: Path) -> None:
     site, _ = make_roof_site(tmp_path, rain, days=45)
     settings = (site / "site.toml").read_text("utf-8")
     (site / "site.toml").write_text(f"{settings}\n[page]\n", "utf-8")
-    now_ms, at_ms = START_MS + 44 * DAY_MS, rain[-1].start_ms
+    now_ms, at_ms = START_MS + 45 * DAY_MS, rain[-1].start_ms
     with LogReader(site) as log:
         answer, _ = answers.storm(
             load_settings(site / "site.toml"),
