@@ -261,3 +261,35 @@ def test_a_named_library_is_taken_without_a_word_of_falling_back(monkeypatch: py
         except Exception as error:
             assert "Unable to load any default pin factory" in str(error)
     assert any("Falling back from lgpio" in str(one.message) for one in told)
+
+
+@pytest.mark.parametrize("is_folder", [False, True])
+def test_a_pin_library_that_is_an_empty_stand_in_is_told_as_that(tmp_path: Path, is_folder: bool) -> None:
+    """As the installer lays one down where there is no ready-made library for this Python."""
+    if is_folder:
+        (tmp_path / "lgpio").mkdir()
+        (tmp_path / "lgpio" / "__init__.py").write_text("", encoding="utf-8")
+    else:
+        (tmp_path / "lgpio.py").write_text("", encoding="utf-8")
+    code = (
+        "from fake_clock import FakeClock; from rainstead_board.drivers.gpio_line import EdgeLine\n"
+        "EdgeLine(5, FakeClock(), print, pull_up=True, closings_only=True)"
+    )
+    ended = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+        env={
+            **os.environ,
+            "GPIOZERO_PIN_FACTORY": "lgpio",
+            "PYTHONPATH": os.pathsep.join([str(tmp_path), str(ROOT / "tests" / "fakes")]),
+        },
+    )
+    told = ended.stderr.splitlines()[-1]
+    assert "GPIO 5: cannot be used: the GPIO library lgpio that is installed here" in told
+    assert str(tmp_path) in told and "is an empty stand-in" in told
+    heading = told.partition('hardware/README.md, "')[2].partition('"')[0]
+    assert heading and f"### {heading}\n" in (ROOT / "hardware" / "README.md").read_text(encoding="utf-8")
+    assert "has no attribute" not in told and "is this a board" not in told

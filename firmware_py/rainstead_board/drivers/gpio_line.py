@@ -52,6 +52,13 @@ def _pin(line: int) -> Any:
             Device.ensure_pin_factory()
         return Device.pin_factory.pin(line)
     except Exception as error:  # each back end has its own types, down to bare strings from C
+        library = sys.modules.get("lgpio")
+        if library is not None and not hasattr(library, "gpiochip_open"):
+            place = getattr(library, "__file__", None) or next(iter(getattr(library, "__path__", [])), "of no file")
+            raise DeviceError(
+                f"GPIO {line}: cannot be used: the GPIO library lgpio that is installed here ({place}) is an empty "
+                'stand-in with nothing in it; put the whole one in its place: hardware/README.md, "The pin library"'
+            ) from None
         holder = line_holder(line)
         if holder is not None:
             raise DeviceError(
