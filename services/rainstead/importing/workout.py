@@ -23,7 +23,8 @@ def work_out(writer: LogWriter, settings: Settings, *, changed: bool) -> None:
         unwatched = reader.sources() == {"import"}
         state = deriver.start() if unwatched else resume(reader, deriver)
         events: list[AlarmEvent] = []
-        for newer, derived in replay(reader, deriver, state=state):
+        # A small board has little memory beside its services.
+        for newer, derived in replay(reader, deriver, state=state, size=50_000):
             state = newer
             events += derived.events if unwatched else ()
     with writer.transaction():
