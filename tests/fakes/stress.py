@@ -1,7 +1,7 @@
 """Hours of a site's life in minutes: the twin's sensors, real drivers, the logger, faults from a seed; then the truth.
 
-One clock that is moved by hand drives the twin and the logger, step by step. In the end every tip, every pulse, every
-level and every alarm of the log is held against what the twin made.
+One clock that is moved by hand drives the twin and the logger, step by step. In the end every tip and all pulses of the
+log, and the last level of each tank, are held against what the twin made; alarms against those of a replay.
 """
 
 import contextlib
