@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from rainstead.alarms import BOARD_ALARMS, NORMAL, FaultRule, FaultState, look, resumed, steady_ms
+from rainstead.alarms import BOARD_ALARMS, NORMAL, Fault, FaultRule, look, resumed, steady_ms
 from rainstead.events import AlarmEvent
 from rainstead.words import span
 
@@ -43,7 +43,7 @@ class Turns:
         pending: object = None,
     ) -> None:
         self._rules = rules
-        self._states: dict[Key, FaultState] = _of_pending(pending)
+        self._states: dict[Key, Fault] = _of_pending(pending)
         self._raised_t_ms: dict[Key, list[int]] = {}
         """Stamps, until there is a look that tells how old they are."""
         if before is not None:
@@ -56,7 +56,7 @@ class Turns:
                     self._raised_t_ms.setdefault(key, []).append(event.t_ms)
                 standing[key] = event.state
         for key in standing.keys() | self._states.keys():
-            known, active = self._states.get(key, FaultState()), standing.get(key, NORMAL) != NORMAL
+            known, active = self._states.get(key, Fault()), standing.get(key, NORMAL) != NORMAL
             if known.looked_ms is None or known.active != active:
                 self._states[key] = resumed(known, active=active, raised_ms=known.raised_ms)
 
@@ -98,20 +98,20 @@ class Turns:
             if state.owed_ms and not state.active
         ]
 
-    def _state(self, key: Key, boot_ms: int, t_ms: int) -> FaultState:
-        state, stamps = self._states.get(key, FaultState()), self._raised_t_ms.pop(key, [])
+    def _state(self, key: Key, boot_ms: int, t_ms: int) -> Fault:
+        state, stamps = self._states.get(key, Fault()), self._raised_t_ms.pop(key, [])
         if not state.raised_ms:
             # Within a boot stamps keep the boot clock's distances. A stamp of the future is of a clock that was wrong.
             state = replace(state, raised_ms=tuple(boot_ms - max(0, t_ms - stamp) for stamp in stamps))
         return state
 
 
-def _of_pending(told: object) -> dict[Key, FaultState]:
+def _of_pending(told: object) -> dict[Key, Fault]:
     """What it can be read as; a file may hold anything."""
-    found: dict[Key, FaultState] = {}
+    found: dict[Key, Fault] = {}
     for one in told if isinstance(told, list) else []:
         match one:
             case {"alarm": str(alarm), "subject": str(subject), "owed_ms": int(owed_ms), "spells": int(spells)}:
                 if alarm in BOARD_ALARMS and owed_ms >= 0:
-                    found[alarm, subject] = FaultState(owed_ms=owed_ms, spells=spells)
+                    found[alarm, subject] = Fault(owed_ms=owed_ms, spells=spells)
     return found

@@ -12,8 +12,8 @@ from rainstead.alarms.fault import (
     DAY_MS,
     LONGER,
     MOST_EVENTS_A_DAY,
+    Fault,
     FaultRule,
-    FaultState,
     look,
     resumed,
     steady_ms,
@@ -32,9 +32,9 @@ patterns = st.lists(
 )
 
 
-def run(rule: FaultRule, spells: Spells, every_ms: int = 5_000) -> tuple[FaultState, list[tuple[int, bool]]]:
+def run(rule: FaultRule, spells: Spells, every_ms: int = 5_000) -> tuple[Fault, list[tuple[int, bool]]]:
     """Looks so often for as long as these last; the changes with their times."""
-    state, changes, now_ms = FaultState(), [], 0
+    state, changes, now_ms = Fault(), [], 0
     ends = list(itertools.accumulate(length for length, _ in spells))
     at = 0
     while ends and now_ms < ends[-1]:
@@ -83,7 +83,7 @@ def test_no_pattern_makes_many_events_a_day(rule: FaultRule, pattern: Spells, ev
 
 def test_the_worst_that_a_fault_can_do_is_the_bound_itself() -> None:
     """Bad at the very look after each clearing."""
-    state, changes = FaultState(), []
+    state, changes = Fault(), []
     for now_ms in range(0, 3 * DAY_MS, 5_000):
         after = look(state, ALARM, now_ms, not state.active)
         if after.active != state.active:
@@ -109,7 +109,7 @@ def test_a_restart_at_any_moment_changes_no_alarm_and_adds_no_event(
     rule: FaultRule, pattern: Spells, seed: int
 ) -> None:
     """The bound holds over restarts too, with what the log knows: what stands, and when it was raised."""
-    draw, state, changes, now_ms = random.Random(seed), FaultState(), [], 0
+    draw, state, changes, now_ms = random.Random(seed), Fault(), [], 0
     for length_ms, bad in pattern:
         until_ms = now_ms + length_ms
         while now_ms < until_ms:
@@ -133,5 +133,5 @@ def test_each_turn_within_a_day_must_be_followed_by_a_longer_quiet() -> None:
     times = [steady_ms(DISK, tuple(range(turns))) for turns in range(1, 7)]
     assert times == [DISK.well_ms, *(AGAIN_MS * LONGER**n for n in range(5))]
     # A day later it counts no more.
-    state = look(FaultState(active=True, raised_ms=(0, 1, 2)), DISK, DAY_MS + 2, True)
+    state = look(Fault(active=True, raised_ms=(0, 1, 2)), DISK, DAY_MS + 2, True)
     assert state.raised_ms == ()

@@ -1,7 +1,7 @@
 """Alarm rules as pure state machines: readings in, changes out. What is sent, and how, is not known here."""
 
 from .board import ACTIVE, BOARD_ALARMS, NORMAL
-from .fault import FaultRule, FaultState, look, resumed, steady_ms
+from .fault import Fault, FaultRule, look, resumed, steady_ms
 from .limit import LIMIT_START, Change, LimitRule, LimitState, advance
 
 __all__ = [
@@ -10,8 +10,8 @@ __all__ = [
     "LIMIT_START",
     "NORMAL",
     "Change",
+    "Fault",
     "FaultRule",
-    "FaultState",
     "LimitRule",
     "LimitState",
     "advance",

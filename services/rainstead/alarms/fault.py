@@ -7,7 +7,7 @@ hide it, and each of its turns must not become an event.
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["MOST_EVENTS_A_DAY", "FaultRule", "FaultState", "look", "resumed", "steady_ms"]
+__all__ = ["MOST_EVENTS_A_DAY", "Fault", "FaultRule", "look", "resumed", "steady_ms"]
 
 DAY_MS: Final = 86_400_000
 PAYS_OFF: Final = 2
@@ -29,7 +29,7 @@ class FaultRule:
 
 
 @dataclass(frozen=True, slots=True)
-class FaultState:
+class Fault:
     """After a look. Times are boot-clock milliseconds, and may lie before the boot.
 
     bad: how it was at that look; None where nobody has looked. owed_ms: trouble that no good time has made up for.
@@ -45,7 +45,7 @@ class FaultState:
     raised_ms: tuple[int, ...] = ()
 
 
-def look(state: FaultState, rule: FaultRule, boot_ms: int, bad: bool) -> FaultState:
+def look(state: Fault, rule: FaultRule, boot_ms: int, bad: bool) -> Fault:
     """The state after one more look; what lies between two looks was as the earlier found it.
 
     Off-delay: OPC 10000-9, B.1.5. That it grows with each turn is ours, so that no pattern makes many events.
@@ -65,7 +65,7 @@ def look(state: FaultState, rule: FaultRule, boot_ms: int, bad: bool) -> FaultSt
         active, raised_ms = True, (*raised_ms, boot_ms)
     if not active and not bad and owed_ms == 0:
         spells = 0
-    return FaultState(active, bad, boot_ms, owed_ms, well_since_ms, spells, raised_ms)
+    return Fault(active, bad, boot_ms, owed_ms, well_since_ms, spells, raised_ms)
 
 
 def steady_ms(rule: FaultRule, raised_ms: tuple[int, ...]) -> int:
@@ -75,6 +75,6 @@ def steady_ms(rule: FaultRule, raised_ms: tuple[int, ...]) -> int:
     return max(rule.well_ms, AGAIN_MS * int(LONGER ** (len(raised_ms) - 2)))
 
 
-def resumed(state: FaultState, *, active: bool, raised_ms: tuple[int, ...]) -> FaultState:
+def resumed(state: Fault, *, active: bool, raised_ms: tuple[int, ...]) -> Fault:
     """Where nobody looked for a while: what is owed stays, and a stretch of being well begins anew."""
-    return FaultState(active, None, None, state.owed_ms, None, state.spells, raised_ms)
+    return Fault(active, None, None, state.owed_ms, None, state.spells, raised_ms)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any, Final
 
-from rainstead.alarms import ACTIVE, NORMAL, FaultRule, FaultState, look
+from rainstead.alarms import ACTIVE, NORMAL, Fault, FaultRule, look
 from rainstead.events import AlarmEvent
 
 from .changes import AlarmsTold, Notice
@@ -24,8 +24,8 @@ class OwnWatch:
     def __init__(self, told: AlarmsTold, silent_after_s: float, boot_ms: int) -> None:
         self._told, self._silent_after_ms = told, round(silent_after_s * 1000)
         self._sign_ms = min(SIGN_MS, self._silent_after_ms // 2)
-        self._silent = FaultState(active=told.is_active(("logger_silent", "site")))
-        self._disk_fault = FaultState()
+        self._silent = Fault(active=told.is_active(("logger_silent", "site")))
+        self._disk_fault = Fault()
         self._alive_ms, self._had_sign = boot_ms, False
         self._sign: tuple[Any, Any] | None = None
         self._blind_ms: int | None = None
