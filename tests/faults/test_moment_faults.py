@@ -3,6 +3,7 @@
 import json
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -16,7 +17,9 @@ from rainstead.boardhealth import read_board_health
 from rainstead.cli import folder as cli_folder
 from rainstead.cli import site as cli_site
 from rainstead.cli.commands import app
+from rainstead.forward import process as forwarding
 from rainstead.log import LogReader
+from rainstead.messages import process as messenger
 from rainstead.moment import LogClock, moment_of
 
 TRUE_MS = 1_790_000_000_000
@@ -198,6 +201,20 @@ def test_a_logger_that_lives_and_cannot_write_its_account_is_told(tmp_path: Path
     board.run.logger.stop()
 
 
+def test_an_account_from_before_the_clock_was_set_is_as_old_as_it_is(tmp_path: Path, here: pytest.MonkeyPatch) -> None:
+    """All of the boot moves to the right offset; what the account says of the time is from before."""
+    board = on(Board(tmp_path / "site", lag_min=40, before_min=5), here)
+    board.run.run(60)
+    board.clock.step_wall(400 * MINUTE_MS)
+    board.run.trusted = True
+    kept = (board.folder / "health.json").read_text(encoding="utf-8")
+    board.run.run(20)
+    (board.folder / "health.json").write_text(kept, encoding="utf-8")
+    health = board.ask_json("health")
+    assert health["as_of_because"] is None and 20 <= health["logger"]["age_s"] <= 30
+    board.run.logger.stop()
+
+
 def test_of_two_accounts_that_of_this_boot_is_the_newer_whatever_their_clocks_said(
     tmp_path: Path, here: pytest.MonkeyPatch
 ) -> None:
@@ -225,6 +242,29 @@ def test_a_process_that_goes_on_takes_the_loggers_time_and_the_walls_without_a_l
     board.clock.now_ms += 10_000
     assert kept.now_ms() == board.clock.wall_ms()
     kept.close()
+
+
+def test_messenger_and_forwarder_live_by_the_loggers_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    board = Board(tmp_path / "site", lag_min=40, before_min=5)
+    board.run.run(60)
+    seen: list[int] = []
+
+    class Seeing:
+        def __init__(self, *_: Any, **__: Any) -> None: ...
+
+        def step(self, boot_ms: int, now_ms: int) -> int:
+            seen.append(now_ms)
+            return boot_ms + 1
+
+        def close(self) -> None: ...
+
+    monkeypatch.setattr(messenger, "Life", Seeing)
+    monkeypatch.setattr(forwarding, "Forwarder", Seeing)
+    given: Any = board.run.settings, SimpleNamespace(order="log"), SimpleNamespace(name="none")
+    messenger._run(given[0], given[1], board.folder, {}, board.clock, lambda: len(seen) == 1)
+    forwarding._run(given[0], board.folder, given[2], given[1], board.clock, lambda: len(seen) == 2)
+    assert min(seen) > board.clock.wall_ms() + 39 * MINUTE_MS
+    board.run.logger.stop()
 
 
 def test_a_confined_service_is_told_by_its_unit_which_boot_this_is(

@@ -284,7 +284,9 @@ def test_a_pin_library_that_is_an_empty_stand_in_is_told_as_that(tmp_path: Path,
         env={
             **os.environ,
             "GPIOZERO_PIN_FACTORY": "lgpio",
-            "PYTHONPATH": os.pathsep.join([str(tmp_path), str(ROOT / "tests" / "fakes")]),
+            "PYTHONPATH": os.pathsep.join(
+                [str(tmp_path), str(ROOT / "tests" / "fakes"), os.environ.get("PYTHONPATH", "")]
+            ),
         },
     )
     told = ended.stderr.splitlines()[-1]
