@@ -39,17 +39,11 @@ class Moment:
 
 
 def moment_of(log: ReadingSource, clock: Clock, *, boot_uuid: BootUuid = machine_boot_uuid) -> Moment:
-    """Now, for whoever answers from this log."""
-    wall_ms = clock.wall_ms()
-    if isinstance(log, LogReader):
-        # What is damaged there is told by whoever reads on.
-        with contextlib.suppress(sqlite3.Error):
-            run = log.newest_run()
-            if run is not None and _is_here(log, run, boot_uuid()):
-                return _here(clock.boot_ms() + run.offset_ms, wall_ms)
-            return _elsewhere(log.end_of_run(run) if run is not None else log.last_before_ms(_FAR_MS), wall_ms)
-        return Moment(wall_ms, None)
-    return _elsewhere(log.last_before_ms(_FAR_MS), wall_ms)
+    """Now, for whoever answers from this log; by the wall clock where it is too damaged to say."""
+    # The damage is told by whoever reads on.
+    with contextlib.suppress(sqlite3.Error):
+        return _by_log(log, clock, boot_uuid)
+    return Moment(clock.wall_ms(), None)
 
 
 class LogClock:
@@ -62,15 +56,15 @@ class LogClock:
         self._wall_offset_ms = self._ahead_ms = 0
 
     def now_ms(self) -> int:
-        """UTC milliseconds; by the wall clock while there is no log that can be read."""
+        """UTC milliseconds: of the wall clock where there was no log yet; while none can be read it goes on as it did."""
         boot_ms, wall_ms = self._clock.boot_ms(), self._clock.wall_ms()
         was_set = abs(wall_ms - boot_ms - self._wall_offset_ms) > _STEP_MS
         if self._looked_ms is None or was_set or boot_ms - self._looked_ms >= _LOOK_EVERY_MS:
             self._looked_ms, self._wall_offset_ms = boot_ms, wall_ms - boot_ms
             try:
-                self._ahead_ms = moment_of(self._log(), self._clock, boot_uuid=self._boot_uuid).t_ms - wall_ms
-            except (RainsteadError, OSError):
-                self._ahead_ms = 0
+                self._ahead_ms = _by_log(self._log(), self._clock, self._boot_uuid).t_ms - wall_ms
+            except (RainsteadError, sqlite3.Error, OSError):
+                self._ahead_ms = 0 if was_set else self._ahead_ms
                 self.close()
         return wall_ms + self._ahead_ms
 
@@ -86,6 +80,17 @@ class LogClock:
         if self._reader is not None:
             self._reader.close()
             self._reader = None
+
+
+def _by_log(log: ReadingSource, clock: Clock, boot_uuid: BootUuid) -> Moment:
+    """Raises sqlite3.Error."""
+    wall_ms = clock.wall_ms()
+    if not isinstance(log, LogReader):
+        return _elsewhere(log.last_before_ms(_FAR_MS), wall_ms)
+    run = log.newest_run()
+    if run is not None and _is_here(log, run, boot_uuid()):
+        return _here(clock.boot_ms() + run.offset_ms, wall_ms)
+    return _elsewhere(log.end_of_run(run) if run is not None else log.last_before_ms(_FAR_MS), wall_ms)
 
 
 def _is_here(log: LogReader, run: NewestRun, boot_uuid: str | None) -> bool:

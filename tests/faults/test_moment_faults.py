@@ -233,6 +233,11 @@ def test_a_process_that_goes_on_takes_the_loggers_time_and_the_walls_without_a_l
     kept = LogClock(board.folder, board.clock, boot_uuid=lambda: AFTER)
     board.run.run(60)
     assert kept.now_ms() == board.run.keeper.wall_ms() > board.clock.wall_ms() + 39 * MINUTE_MS
+    away = board.folder / "away.db"
+    (board.folder / "readings.db").rename(away)
+    board.clock.now_ms += 10_000
+    assert kept.now_ms() == board.run.keeper.wall_ms(), "time does not jump because the log cannot be read for a while"
+    away.rename(board.folder / "readings.db")
     board.clock.step_wall(40 * MINUTE_MS)  # somebody sets it: at once, not after the next look
     board.run.trusted = True
     board.run.run(2)
@@ -240,6 +245,9 @@ def test_a_process_that_goes_on_takes_the_loggers_time_and_the_walls_without_a_l
     board.run.logger.stop()
     (board.folder / "readings.db").unlink()
     board.clock.now_ms += 10_000
+    assert abs(kept.now_ms() - board.clock.wall_ms()) < 2
+    kept.close()
+    kept = LogClock(board.folder, board.clock, boot_uuid=lambda: AFTER)
     assert kept.now_ms() == board.clock.wall_ms()
     kept.close()
 
