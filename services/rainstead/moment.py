@@ -56,7 +56,7 @@ class LogClock:
         self._wall_offset_ms = self._ahead_ms = 0
 
     def now_ms(self) -> int:
-        """UTC milliseconds: of the wall clock where there was no log yet; while none can be read it goes on as it did."""
+        """UTC milliseconds: the wall clock while there was no log yet; where none can be read it goes on as it did."""
         boot_ms, wall_ms = self._clock.boot_ms(), self._clock.wall_ms()
         was_set = abs(wall_ms - boot_ms - self._wall_offset_ms) > _STEP_MS
         if self._looked_ms is None or was_set or boot_ms - self._looked_ms >= _LOOK_EVERY_MS:
