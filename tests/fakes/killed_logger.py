@@ -11,17 +11,17 @@ import json
 import logging
 import os
 import random
-import signal
 import sqlite3
 import struct
 import sys
-import time
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
 from board_site import SITE, BoardSite, Scripted
 from fake_clock import FakeClock
+from killing import until_killed
 
 from rainstead.log import LogReader, Row
 from rainstead.readings import Kind, Reading
@@ -142,25 +142,13 @@ def main() -> None:
     wrong: list[str] = []
     lives: list[Life] = []
     for kill in range(kills):
-        told, tell = os.pipe()
-        child = os.fork()
-        if child == 0:
-            os.close(told)
-            try:
-                live(folder, second, random.Random(seed * 1000 + kill), tell)
-            finally:
-                os._exit(3)
-        os.close(tell)
-        # So many words by count, which a busy machine does not change; then anywhere between two of them.
-        words = draw.choice([0, draw.randrange(30), draw.randrange(300), draw.randrange(800)])
-        first = b"".join(os.read(told, TOLD.size) for _ in range(words))
-        time.sleep(draw.choice([0.0, draw.uniform(0, 0.003), draw.uniform(0, 0.03)]))
-        os.kill(child, signal.SIGKILL)
-        _, status = os.waitpid(child, 0)
-        with os.fdopen(told, "rb") as pipe:
-            heard = list(TOLD.iter_unpack(first + pipe.read()))
-        if not os.WIFSIGNALED(status):
-            wrong.append(f"kill {kill}: the logger ended by itself, {status}")
+        words = draw.choice([0, draw.randrange(30), draw.randrange(150), draw.randrange(400)])
+        then_s = draw.choice([0.0, draw.uniform(0, 0.003), draw.uniform(0, 0.03)])
+        life = partial(live, folder, second, random.Random(seed * 1000 + kill))
+        said, was_killed = until_killed(life, TOLD.size, words, then_s)
+        heard = list(TOLD.iter_unpack(said))
+        if not was_killed:
+            wrong.append(f"kill {kill}: the logger ended by itself")
         taken = [n for word, n in heard if word == b"t"]
         stored = sum(n for word, n in heard if word == b"d")
         acknowledged += stored

@@ -7,14 +7,14 @@ import contextlib
 import json
 import os
 import random
-import signal
 import sqlite3
 import struct
 import sys
-import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
+from killing import until_killed
 
 from rainstead.log import Keep, LogReader, LogWriter, Row
 from rainstead.readings import Batch, Kind
@@ -117,24 +117,12 @@ def main() -> None:
     LogWriter(path).close()
     steps, wrong, acknowledged, seen = 0, [], 0, set[int]()
     for kill in range(kills):
-        told, tell = os.pipe()
-        child = os.fork()
-        if child == 0:
-            os.close(told)
-            try:
-                live(path, steps, random.Random(seed * 1000 + kill), tell)
-            finally:
-                os._exit(3)
-        os.close(tell)
-        # So many steps by count, which a busy machine does not change; then anywhere between two of them.
-        first = b"".join(os.read(told, 8) for _ in range(draw.choice([0, 1, draw.randrange(25)])))
-        time.sleep(draw.choice([0.0, draw.uniform(0, 0.003), draw.uniform(0, 0.03)]))
-        os.kill(child, signal.SIGKILL)
-        _, status = os.waitpid(child, 0)
-        with os.fdopen(told, "rb") as pipe:
-            heard = first + pipe.read()
-        if not os.WIFSIGNALED(status):
-            wrong.append(f"kill {kill}: the writer ended by itself, {status}")
+        words = draw.choice([0, 1, draw.randrange(25)])
+        then_s = draw.choice([0.0, draw.uniform(0, 0.003), draw.uniform(0, 0.03)])
+        life = partial(live, path, steps, random.Random(seed * 1000 + kill))
+        heard, was_killed = until_killed(life, 8, words, then_s)
+        if not was_killed:
+            wrong.append(f"kill {kill}: the writer ended by itself")
         if heard:
             steps = struct.unpack("<q", heard[-8:])[0]
             acknowledged += len(heard) // 8
