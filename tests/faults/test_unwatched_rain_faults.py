@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from board_site import BoardSite, Scripted
+from board_site import BoardSite, Scripted, level
 from fake_clock import FakeClock
 from hypothesis import given
 from hypothesis import strategies as st
@@ -109,6 +109,40 @@ def test_a_logger_that_has_stopped_leaves_the_rest_of_the_day_unknown(tmp_path: 
     clock.wait_until(clock.now_ms + 30 * MINUTE_MS)
     day, _, _ = told(site)
     assert day.is_at_least
+
+
+def test_a_board_that_lives_a_quarter_of_an_hour_at_a_time_is_not_believed(tmp_path: Path, clock: FakeClock) -> None:
+    """A weak supply: each run leaves one row of nought, so that their distance is that of the holes."""
+    for run in range(6):
+        site = BoardSite(tmp_path, [gauge(wet=False)], clock, boot=f"boot {run}")
+        site.run(900)
+        site.logger.stop()
+        clock.wait_until(clock.now_ms + 105 * MINUTE_MS)
+    day, _, present = told(site)
+    assert day.is_at_least and present.is_at_least
+
+
+def test_a_hole_that_began_before_the_rain_day_is_seen_now(tmp_path: Path, clock: FakeClock) -> None:
+    clock.step_wall(-4 * 60 * MINUTE_MS)
+    dry_then_wet(tmp_path, clock).logger.stop()
+    clock.wait_until(clock.now_ms + 5 * 60 * MINUTE_MS)
+    site = BoardSite(tmp_path, [gauge(wet=False)], clock, boot="second")
+    site.run(5400)
+    site.logger.stop()
+    day, _, present = told(site)
+    assert day.is_at_least and present.is_at_least
+
+
+def test_a_gauge_of_which_nothing_was_logged_today_is_unknown(tmp_path: Path, clock: FakeClock) -> None:
+    site = BoardSite(tmp_path, [gauge(wet=False), level(lambda _: 1200.0)], clock)
+    site.run(3600)
+    site.logger.stop()
+    clock.wait_until(clock.now_ms + 25 * 60 * MINUTE_MS)
+    site = BoardSite(tmp_path, [level(lambda _: 1200.0)], clock, boot="second")
+    site.run(600)
+    site.logger.stop()
+    *_, present = told(site)
+    assert present.is_at_least
 
 
 def test_a_record_that_never_says_nought_has_no_holes() -> None:

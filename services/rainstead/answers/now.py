@@ -23,6 +23,7 @@ __all__ = ["FlowNow", "NowAnswer", "RainNow", "ReserveNow", "now", "now_from_sta
 
 Progress = Callable[[int], None]
 _HOUR_MS = 3_600_000
+_DAY_MS = 86_400_000
 _FLOW_OLD_MS = 15_000
 """While water flows the meter reports every few seconds; after this the flow is taken to have stopped."""
 
@@ -157,17 +158,23 @@ def _rain(
     day_ms, hour_ms = rain_day_start_ms(day, settings), as_of_ms - _HOUR_MS
     because = why_blind.get(settings.rain.gauge)
     day_mm = hour_mm = 0.0
-    fresh, unheard = deriver.start(), Unheard(settings.rain.gauge)
-    for batch in reader.batches(after_ms=min(day_ms, hour_ms), upto_ms=as_of_ms, sensors=[settings.rain.gauge]):
+    begin_ms = min(day_ms, hour_ms)
+    fresh, unheard, is_heard = deriver.start(), Unheard(settings.rain.gauge, reader), False
+    # From a day before: a hole may have begun there.
+    for batch in reader.batches(after_ms=begin_ms - _DAY_MS, upto_ms=as_of_ms, sensors=[settings.rain.gauge]):
         fresh, derived = deriver.advance(fresh, batch)
         unheard.take(batch)
-        flags = batch.of(settings.rain.gauge).quality
+        told = batch.of(settings.rain.gauge)
+        flags = told.quality[told.t_ms > begin_ms]
+        is_heard |= bool(len(flags))
         if because is None and (flags != Quality.OK).any():
             because = f"for some of the time {quality_words(int(flags[flags != Quality.OK][-1]))}"
         for rows in derived.rain:
             day_mm += float(rows.rain_mm[rows.t_ms > day_ms].sum())
             hour_mm += float(rows.rain_mm[rows.t_ms > hour_ms].sum())
-    if because is None and len(unheard.stamps_ms(as_of_ms)):
+    if because is None and not is_heard:
+        because = "nothing of the gauge was logged"
+    elif because is None and (unheard.stamps_ms(as_of_ms) > begin_ms).any():
         because = "for some of the time nothing was logged"
     intensity = state.gauge.intensity_mm_h
     last_ms = state.gauge.last_tip_ms

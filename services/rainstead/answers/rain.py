@@ -108,7 +108,7 @@ def rain(
     tips = [0] * days
     millimetres = [0.0] * days
     seen = [False] * days
-    unheard = Unheard(gauge)
+    unheard = Unheard(gauge, reader)
     deriver, ghosts = Deriver(settings), TipGathering(settings)
     state = deriver.start()
     # The tips before the first day tell whether its own are alone.
@@ -170,7 +170,7 @@ def storms(
     deriver, ghosts = Deriver(settings), TipGathering(settings)
     state = deriver.start()
     found: list[calc.Storm] = []
-    unheard = Unheard(gauge)
+    unheard = Unheard(gauge, reader)
     for batch in reader.batches(upto_ms=as_of_ms, sensors=ghosts.sensors):
         state, derived = deriver.advance(state, batch)
         ghosts.take(batch, derived)

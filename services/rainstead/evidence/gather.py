@@ -39,7 +39,7 @@ def gather(
     rain: list[RainRows] = []
     flow: list[FlowRows] = []
     temperatures: dict[str, list[tuple[I64, F64]]] = {}
-    unheard = None if settings.rain is None else Unheard(settings.rain.gauge)
+    unheard = None if settings.rain is None else Unheard(settings.rain.gauge, reader)
     storms: list[calc.Storm] = []
     runs: list[calc.PumpRun] = []
     state = resume(reader, deriver, upto_ms=from_ms)

@@ -3,6 +3,7 @@
 import numpy as np
 
 from rainstead import calc
+from rainstead.log import ReadingSource
 from rainstead.readings import I64, Batch, Quality
 
 __all__ = ["Unheard"]
@@ -11,8 +12,8 @@ __all__ = ["Unheard"]
 class Unheard:
     """Gathers a gauge's rows, batch by batch in the log's order."""
 
-    def __init__(self, gauge: str) -> None:
-        self._gauge = gauge
+    def __init__(self, gauge: str, reader: ReadingSource) -> None:
+        self._gauge, self._starts_ms = gauge, reader.run_starts_ms()
         self._parts: list[Batch] = []
 
     def take(self, batch: Batch) -> None:
@@ -29,4 +30,5 @@ class Unheard:
             return t_ms
         is_good = np.concatenate([rows.quality for rows in self._parts]) == Quality.OK
         is_nought = is_good & (np.concatenate([rows.value for rows in self._parts]) == 0)
-        return np.unique(np.concatenate([t_ms[~is_good], calc.unwatched(t_ms, is_nought, upto_ms).ravel()]))
+        holes = calc.unwatched(t_ms, is_nought, upto_ms, self._starts_ms)
+        return np.unique(np.concatenate([t_ms[~is_good], holes.ravel()]))

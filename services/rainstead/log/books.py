@@ -110,9 +110,9 @@ class LogBooks(OpenLog):
         """The logger's newest run; None where no logger has written."""
         return find_newest_run(self._db)
 
-    def end_of_run(self, run: NewestRun) -> int | None:
-        """Stamp of its newest reading; None where it has none."""
-        return find_end_of_run(self._db, run.number)
+    def end_of_run(self, run: NewestRun | None) -> int | None:
+        """Stamp of its newest reading, or of the whole log's, by what reads without damage; None where there is none."""
+        return find_end_of_run(self._db, None if run is None else run.number)
 
     def undated_runs(self) -> list[UndatedRun]:
         """Runs of the logger whose stamps are a guess, because nobody ever set their clock."""
@@ -132,6 +132,14 @@ class LogBooks(OpenLog):
     def sources(self) -> set[str]:
         """Who has written: logger, import, twin."""
         return {source for (source,) in self._db.execute("SELECT DISTINCT source FROM boot")}
+
+    def run_starts_ms(self) -> list[int]:
+        """About when each run of a logger began, in order: before it nobody knows what was to be read."""
+        rows = self._db.execute(
+            "SELECT DISTINCT started_ms + offset_ms FROM boot JOIN segment ON segment.boot = boot.id"
+            " WHERE source = 'logger' ORDER BY 1"
+        )
+        return [int(at_ms) for (at_ms,) in rows]
 
     def gaps(self) -> list[Gap]:
         """Where no logger ran, and whether the run before was cut off."""

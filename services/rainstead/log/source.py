@@ -46,5 +46,8 @@ class ReadingSource(Protocol):
     def clock_is_trusted(self) -> bool:
         """Whether the newest stamps are by a clock that was known to be right."""
 
+    def run_starts_ms(self) -> list[int]:
+        """About when each run of a logger began, in order; none where nobody knows."""
+
     def settings_have_changed(self, digest: str) -> bool:
         """Whether any part may have been written under settings of another digest."""
