@@ -23,7 +23,6 @@ __all__ = ["FlowNow", "NowAnswer", "RainNow", "ReserveNow", "now", "now_from_sta
 
 Progress = Callable[[int], None]
 _HOUR_MS = 3_600_000
-_DAY_MS = 86_400_000
 _FLOW_OLD_MS = 15_000
 """While water flows the meter reports every few seconds; after this the flow is taken to have stopped."""
 
@@ -159,13 +158,11 @@ def _rain(
     because = why_blind.get(settings.rain.gauge)
     day_mm = hour_mm = 0.0
     begin_ms = min(day_ms, hour_ms)
-    fresh, unheard, is_heard = deriver.start(), Unheard(settings.rain.gauge, reader), False
-    # From a day before: a hole may have begun there.
-    for batch in reader.batches(after_ms=begin_ms - _DAY_MS, upto_ms=as_of_ms, sensors=[settings.rain.gauge]):
+    fresh, unheard, is_heard = deriver.start(), Unheard(settings.rain.gauge, reader, begin_ms), False
+    for batch in reader.batches(after_ms=begin_ms, upto_ms=as_of_ms, sensors=[settings.rain.gauge]):
         fresh, derived = deriver.advance(fresh, batch)
         unheard.take(batch)
-        told = batch.of(settings.rain.gauge)
-        flags = told.quality[told.t_ms > begin_ms]
+        flags = batch.of(settings.rain.gauge).quality
         is_heard |= bool(len(flags))
         if because is None and (flags != Quality.OK).any():
             because = f"for some of the time {quality_words(int(flags[flags != Quality.OK][-1]))}"
@@ -174,7 +171,7 @@ def _rain(
             hour_mm += float(rows.rain_mm[rows.t_ms > hour_ms].sum())
     if because is None and not is_heard:
         because = "nothing of the gauge was logged"
-    elif because is None and (unheard.stamps_ms(as_of_ms) > begin_ms).any():
+    elif because is None and len(unheard.stamps_ms(as_of_ms)):
         because = "for some of the time nothing was logged"
     intensity = state.gauge.intensity_mm_h
     last_ms = state.gauge.last_tip_ms

@@ -108,11 +108,12 @@ def rain(
     tips = [0] * days
     millimetres = [0.0] * days
     seen = [False] * days
-    unheard = Unheard(gauge, reader)
+    # The tips before the first day tell whether its own are alone.
+    from_ms = starts[0] - calc.ALONE_MS
+    unheard = Unheard(gauge, reader, from_ms)
     deriver, ghosts = Deriver(settings), TipGathering(settings)
     state = deriver.start()
-    # The tips before the first day tell whether its own are alone.
-    for batch in reader.batches(after_ms=starts[0] - calc.ALONE_MS, upto_ms=as_of_ms, sensors=ghosts.sensors):
+    for batch in reader.batches(after_ms=from_ms, upto_ms=as_of_ms, sensors=ghosts.sensors):
         state, derived = deriver.advance(state, batch)
         ghosts.take(batch, derived)
         if progress is not None:
