@@ -85,7 +85,7 @@ def judge_backup(
         if well is None:
             last = "none was ever made there"
         else:
-            last = f"the last good one is {well.said}" + ("" if age_s is None else f", {_days(age_s)} old")
+            last = f"the last that was made is {well.said}" + ("" if age_s is None else f", {_days(age_s)} old")
         why = account.failed.said
         said = f"the backup{'' if account.place in why else f' to {account.place}'} failed ({why}); {last}"
         return Judged(True, said, *(of_age if age_s is not None else ()))
@@ -114,11 +114,16 @@ def judge_check(account: CheckAccount | Unreadable | None) -> Judged:
         return Judged(False, "a check found the log whole")
     said = []
     if account.damaged:
-        lost = f"{account.lost_readings:,} readings" if account.lost_readings else "nobody knows how many readings"
         parts = "a part" if account.damaged == 1 else f"{account.damaged} parts"
+        lost = (
+            f"with {account.lost_readings:,} readings"
+            if account.lost_readings
+            else "with an unknown number of readings"
+        )
         said.append(f"{parts} of the log cannot be read, {lost}: {_spans(account)}")
     if account.faults:
-        more = f", and {len(account.faults) - 1} such faults more" if len(account.faults) > 1 else ""
+        others = len(account.faults) - 1
+        more = f", and {others} more {'fault' if others == 1 else 'faults'}" if others else ""
         said.append(f"the file is not whole ({account.faults[0]}{more})")
     reason = (
         f"the check found damage: {'; '.join(said)}; `rainstead verify` tells it whole, and a backup from before may "

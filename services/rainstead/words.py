@@ -134,9 +134,9 @@ def upkeep_lines(backup: "BackupHealth | None", check: "CheckHealth | None", zon
             why = f"their account cannot be read ({backup.unreadable})"
             lines.append(("doubtful", f"How backups go is not known: {why}."))
         elif backup.is_failing and backup.failed is not None:
-            good = "no good one is known there"
+            good = "none is known there"
             if backup.well is not None:
-                good = f"the last good one, {backup.well.said}, was made {_ago(backup.well, zone)}"
+                good = f"the last that was made, {backup.well.said}, is of {_ago(backup.well, zone)}"
             lines.append(("bad", f"The backup failed {_ago(backup.failed, zone)} ({backup.failed.said}); {good}."))
         elif backup.well is not None:
             same = ". It is on the log's own disk, and is lost with it" if backup.is_on_log_disk else ""
@@ -167,7 +167,7 @@ def _ago(last: "LastTime", zone: str) -> str:
 def _damage(check: "CheckHealth", zone: str) -> str:
     told = []
     if check.damaged:
-        lost = f"{check.lost_readings:,} readings" if check.lost_readings else "nobody knows how many readings"
+        lost = f"{check.lost_readings:,} readings" if check.lost_readings else "an unknown number of readings"
         parts = "a part" if check.damaged == 1 else f"{check.damaged:,} parts"
         spans = [
             f"{when(one.first_ms, zone) if one.first_ms >= 0 else 'the beginning'} to "

@@ -24,7 +24,7 @@ from rainstead.derive import Deriver
 from rainstead.errors import LogError
 from rainstead.forward import Forwarder
 from rainstead.importing import salvage_log
-from rainstead.log import LogReader, LogWriter, check_log
+from rainstead.log import LogReader, LogWriter, back_up, check_log
 from rainstead.settings import parse_settings
 
 FAKES = Path(__file__).parents[1] / "fakes"
@@ -320,6 +320,34 @@ def test_the_sites_own_log_is_refused(sites: tuple[Path, Path]) -> None:
     for own in (broken / "readings.db", broken):
         with pytest.raises(LogError, match="this is the site's own log"):
             salvage_log(broken, own, SETTINGS)
+
+
+def test_a_damaged_page_of_the_sites_own_log_that_no_write_meets_ends_no_salvage(
+    sites: tuple[Path, Path], tmp_path: Path
+) -> None:
+    site, _ = sites
+    was = readings_of(site / "readings.db")
+    back_up(site / "readings.db", tmp_path / "backup.db")
+    lost = damage(site / "readings.db")
+    refused = said("salvage", tmp_path / "backup.db", "--site", site)
+    assert isinstance(refused.exception, LogError) and lost
+    assert f"`rainstead salvage {site / 'readings.db'} --site {site} --log-aside`" in str(refused.exception)
+    done = said("salvage", site / "readings.db", "--site", site, "--log-aside")
+    assert done.exit_code == 0, done.output
+    (aside,) = site.glob("readings-damaged-*.db")
+    assert f"it is {aside.name} now" in done.output and "may be taken away" in done.output
+    assert readings_of(site / "readings.db") == sorted(set(was) - set(lost))
+    assert said("salvage", tmp_path / "backup.db", "--site", site).exit_code == 0
+    assert readings_of(site / "readings.db") == was
+    assert check_log(site / "readings.db").is_whole
+
+
+def test_only_the_sites_own_log_is_moved_aside_and_only_a_damaged_one(sites: tuple[Path, Path]) -> None:
+    whole, broken = sites
+    for old, why in ((whole / "readings.db", "finds no damage"), (broken / "readings.db", "the site's own log alone")):
+        with pytest.raises(LogError, match=why):
+            salvage_log(whole, old, SETTINGS, aside_at_ms=WALL_MS)
+    assert list(whole.glob("readings-damaged-*")) == []
 
 
 def test_a_newer_log_and_a_first_page_that_is_gone_are_told_and_nothing_is_done(sites: tuple[Path, Path]) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import sqlite3
 import stat
 from collections.abc import Callable
@@ -19,7 +20,7 @@ from small_disk import fill, small_disk
 from small_site import SETTINGS
 from typer.testing import CliRunner
 
-from rainstead.answers import back_up_and_note, check_and_note
+from rainstead.answers import back_up_and_note, backup_site, check_and_note
 from rainstead.answers.upkeep import backup_health, check_health
 from rainstead.cli.commands import app
 from rainstead.errors import LogError, NotALog
@@ -111,7 +112,7 @@ def test_a_pulled_stick_is_an_alarm_until_a_backup_goes_well_again(tmp_path: Pat
     site.run(120)
     raised = last(site, "no_backup")
     assert raised.state == ACTIVE
-    assert "is the stick mounted?" in raised.reason and "the last good one is readings-" in raised.reason
+    assert "is the stick mounted?" in raised.reason and "the last that was made is readings-" in raised.reason
     stick.mkdir()
     back_up_and_note(tmp_path, stick, site.clock.wall_ms(), keep=14, nightly=True)
     site.run(120)
@@ -143,7 +144,7 @@ def test_a_full_stick_is_an_alarm_that_names_it(tmp_path: Path) -> None:
     assert told.is_bad and " room" in told.reason and "none was ever made there" in told.reason
 
 
-def test_a_damaged_log_that_was_copied_as_it_is_counts_as_no_good_backup(tmp_path: Path) -> None:
+def test_a_damaged_log_that_was_copied_as_it_is_hides_no_stick_that_is_pulled_later(tmp_path: Path) -> None:
     site, kept = logged(tmp_path / "site"), tmp_path / "kept"
     kept.mkdir()
     back_up_and_note(site, kept, NOW_MS - DAY_MS, keep=1, nightly=True)
@@ -151,7 +152,31 @@ def test_a_damaged_log_that_was_copied_as_it_is_counts_as_no_good_backup(tmp_pat
     done = back_up_and_note(site, kept, NOW_MS, keep=1, nightly=True)
     assert not done.check.is_whole and done.removed == ()
     account = account_of(site)
-    assert account.is_failing and account.well is not None and account.well.t_ms == NOW_MS - DAY_MS
+    assert account.well is not None and account.well.t_ms == NOW_MS and judged(account).is_bad is False
+    ((_, line),) = upkeep_lines(backup_health(site, NOW_MS, clock_is_trusted=True), None, "Europe/Lisbon")
+    assert line.endswith("(copied as it is: the log is not whole). It is on the log's own disk, and is lost with it.")
+    shutil.rmtree(kept)
+    with pytest.raises(LogError):
+        back_up_and_note(site, kept, NOW_MS + DAY_MS, keep=1, nightly=True)
+    assert judged(account_of(site)).is_bad is True
+
+
+def test_a_copy_that_is_not_whole_though_the_log_is_counts_as_a_failure(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site, kept = logged(tmp_path / "site"), tmp_path / "kept"
+    kept.mkdir()
+    body = spoil_an_hour(site)
+
+    def on_a_bad_stick(*arguments: Any, **more: Any) -> Any:
+        done = backup_site(*arguments, **more)
+        mend_the_hour(site, body)
+        return done
+
+    monkeypatch.setattr("rainstead.answers.upkeep.backup_site", on_a_bad_stick)
+    back_up_and_note(site, kept, NOW_MS, nightly=True)
+    told = judged(account_of(site))
+    assert told.is_bad is True and "the copy is not whole, and the log is" in told.reason
 
 
 # --- a backup that stays out ------------------------------------------------------------------------------------------
@@ -403,7 +428,7 @@ def test_a_damaged_sealed_hour_that_the_check_finds_is_an_alarm_until_a_later_ch
     raised = last(site, "damage_found")
     assert (raised.state, raised.value, raised.unit) == (ACTIVE, 1.0, "places")
     first = BEGIN_MS // 1000 % 86_400
-    assert f"360 readings: 2026-05-28 {first // 3600:02d}:00 UTC to" in raised.reason
+    assert f"with 360 readings: 2026-05-28 {first // 3600:02d}:00 UTC to" in raised.reason
     assert "a part of the log cannot be read" in raised.reason
     mend_the_hour(tmp_path, body)
     site.run(120)
@@ -437,7 +462,7 @@ def test_damage_without_known_bounds_and_of_many_hours_is_told_in_one_line() -> 
     spans = (DamagedSpan(-far, far, 0), *(DamagedSpan(k * HOUR_MS, (k + 1) * HOUR_MS, 360) for k in range(19)))
     told = judge_check(CheckAccount(False, went(0), None, 400, 144_000, spans, ("page 7 is never used", "another")))
     assert "the log's beginning to the log's end" in told.reason and "and 397 more" in told.reason
-    assert "page 7 is never used, and 1 such faults more" in told.reason
+    assert "page 7 is never used, and 1 more fault)" in told.reason
     assert len(told.reason) < 600 and told.value == 402
 
 

@@ -112,6 +112,22 @@ def test_a_gauge_and_a_meter_are_not_well_where_no_logger_runs(site: Path) -> No
     assert states["gauge"]["is_in_trouble"] and states["meter"]["because"] == "nothing newer is in the log"
 
 
+def test_a_meter_that_was_never_heard_is_not_well_where_the_logger_has_trouble_with_it(site: Path) -> None:
+    def of_the_meter() -> tuple[str, bool]:
+        _, told = ask("health", "--site", str(site), "--as-of", "2026-03-28T12:00:05Z", "--json")
+        (meter,) = (one["health"] for one in json.loads(told)["sensors"] if one["health"]["name"] == "meter")
+        return meter["state"], meter["is_in_trouble"]
+
+    assert of_the_meter() == ("ok", False)
+    told = {
+        "site": "Invented [hollow]",
+        "written_ms": utc_ms(NOON),
+        "sensors": [{"name": "meter", "trouble": "GPIO 6: cannot be used", "counts": {}}],
+    }
+    (site / "health.json").write_text(json.dumps(told), encoding="utf-8")
+    assert of_the_meter() == ("never", True)
+
+
 def test_health_says_that_no_logger_runs_and_what_the_last_one_said(site: Path) -> None:
     moment = ["--site", str(site), "--as-of", "2026-03-28T12:00:10Z"]
     lock = WriterLock(site / "readings.db")

@@ -220,7 +220,7 @@ def test_fresh_readings_that_cannot_be_read_are_told_without_bounds_that_nobody_
         file.write(bytes(size))
     told = run("verify", path)
     assert isinstance(told.exception, SystemExit) and told.exit_code == 1
-    assert "the log's beginning to the log's end: nobody knows how many readings lost" in told.stderr
+    assert "the log's beginning to the log's end: an unknown number of readings lost" in told.stderr
     assert json.loads(run("verify", path, "--json").stdout)["damaged"][0]["last_utc"].startswith("9999")
 
 

@@ -65,6 +65,15 @@ def test_a_disk_that_may_reboot_the_board_more_than_once_a_day_gets_advice(
     assert ("log.reboot_after = 3600 s: " in done.output) == is_short
 
 
+@pytest.mark.parametrize(("after", "is_short"), [("3", True), ('"20 h"', True), ('"3 d"', False), ("0", False)])
+def test_a_wish_for_backups_in_less_than_a_day_gets_advice(tmp_path: Path, after: str, is_short: bool) -> None:
+    path = tmp_path / "site.toml"
+    path.write_text(f"{starter()}\n[alarms.no_backup]\nafter = {after}\n", encoding="utf-8")
+    done = RUN.invoke(app, ["check", str(path)], catch_exceptions=False)
+    assert done.exit_code == 0
+    assert ("alarms.no_backup.after = " in done.output) == is_short
+
+
 def test_a_bad_file_raises_all_its_mistakes(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
     path.write_text(starter().replace("gpio = 27", "gpio = 17").replace('gauge = "gauge"', 'gauge = "gage"'))

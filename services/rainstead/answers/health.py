@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -190,7 +190,7 @@ def health(
         brought_in=tuple(path.name for path in brought_in_again(site)),
         sensors=tuple(
             SensorReport(
-                one,
+                _never_heard(one) if said.get(one.name, {}).get("trouble") else one,
                 said.get(one.name, {}).get("trouble"),
                 _counts(said.get(one.name, {})),
                 advice.get(one.name, ()),
@@ -199,6 +199,11 @@ def health(
         ),
         alarms=standing(settings, reader.events(upto_ms=as_of_ms)),
     )
+
+
+def _never_heard(one: SensorHealth) -> SensorHealth:
+    """Of a sensor that the logger has trouble with: one that was never heard is not well for having said nothing."""
+    return replace(one, state="never", is_in_trouble=True) if one.state == "ok" and one.last_ms is None else one
 
 
 def _counts(said: Mapping[str, Any]) -> tuple[Count, ...]:

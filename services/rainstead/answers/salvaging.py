@@ -47,13 +47,19 @@ class SalvageAnswer:
 
 
 def salvage_site(
-    site: Path, old: Path, settings: Settings, progress: Progress | None = None, *, same_site: bool = False
+    site: Path,
+    old: Path,
+    settings: Settings,
+    progress: Progress | None = None,
+    *,
+    same_site: bool = False,
+    aside_at_ms: int | None = None,
 ) -> SalvageAnswer:
     """Bring what another log of this site has into its log; see `importing.salvage_log`, which raises for it."""
     # Not at the top: what only answers needs nothing that writes.
     from rainstead.importing import salvage_log
 
-    done = salvage_log(site, old, settings, progress, same_site=same_site)
+    done = salvage_log(site, old, settings, progress, same_site=same_site, aside_at_ms=aside_at_ms)
     taken = done.taken
     return SalvageAnswer(
         path=str(done.path),

@@ -91,6 +91,7 @@ def back_up_and_note(
 
     nightly: a timer asks, so that its failures are noted as well. By hand only what goes well is, and only where it
     goes to the folder that the account is of. tell: for an account that cannot be left.
+    The copy of a log that is not whole is one that was made; one that is not whole though the log is, is a failure.
     Raises LogError also where the folder, which was on another disk, is now on the log's: its stick is not mounted.
     """
     place = _folder_of(target)
@@ -122,10 +123,15 @@ def back_up_and_note(
                 f"If it is meant so, delete {site / 'backup-account.json'} and try again"
             )
         done = backup_site(site, target, now_ms, keep=keep, progress=progress)
+    copy = Path(done.check.path)
     if done.check.is_whole:
-        note(None, Path(done.check.path).name)
+        note(None, copy.name)
+    elif _is_whole(site):
+        note(f"{copy}: the copy is not whole, and the log is; the disk that it is on may be failing", None)
     else:
-        note(f"{done.check.path}: the log was copied as it is, and it is not whole", None)
+        # All that can be read is in it. The damage may stay for ever, and the check tells of it: were this a failure as
+        # well, nobody would be told of a stick that is pulled later.
+        note(None, f"{copy.name} (copied as it is: the log is not whole)")
     return done
 
 
@@ -219,6 +225,13 @@ def _leave(site: Path, account: BackupAccount | CheckAccount, tell: Tell) -> Non
         leave_account(site, account)
     except OSError as error:
         tell(f"{site}: no account of this can be left there ({error.strerror or error}), so the board will not know")
+
+
+def _is_whole(site: Path) -> bool:
+    try:
+        return verify_log(site).is_whole
+    except (RainsteadError, OSError, sqlite3.Error):
+        return False
 
 
 def _clock_is_set(site: Path) -> bool:

@@ -157,7 +157,7 @@ def _say_damage(check: "VerifyAnswer", headline: str) -> None:
         # Where nobody knows how far it goes, its bounds are those that were asked for: of all time.
         first = answers.utc_text(hour.first_ms) if hour.first_ms > -_FAR_MS else "the log's beginning"
         last = answers.utc_text(hour.last_ms) if hour.last_ms < _FAR_MS else "the log's end"
-        lost = f"{hour.readings:,} readings" if hour.readings else "nobody knows how many readings"
+        lost = f"{hour.readings:,} readings" if hour.readings else "an unknown number of readings"
         typer.echo(f"  {first} to {last}: {lost} lost: {hour.why}", err=True)
     typer.echo(
         "What can be read is read, here and by all commands; a backup from before may have the rest "

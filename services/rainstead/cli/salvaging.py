@@ -31,13 +31,21 @@ def salvage(
     same_site: Annotated[
         bool, typer.Option("--same-site", help="It is this site's, whatever it says of itself.")
     ] = False,
+    log_aside: Annotated[
+        bool,
+        typer.Option(
+            "--log-aside",
+            help="OLD_LOG is the site's own log, which is damaged: move it aside whole, and begin a new one first.",
+        ),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Bring all that can be read of another log of this site into its log, while no logger runs."""
     from rainstead import answers
     from rainstead.settings import load_settings
 
-    settings = load_settings(site / "site.toml", now_ms=SystemClock().wall_ms())
+    now_ms = SystemClock().wall_ms()
+    settings = load_settings(site / "site.toml", now_ms=now_ms)
     with bar("bringing it in") as progress:
         done = answers.salvage_site(
             site,
@@ -45,10 +53,15 @@ def salvage(
             settings,
             None if progress is None else lambda through, total: progress(total - through, total),
             same_site=same_site,
+            aside_at_ms=now_ms if log_aside else None,
         )
     if as_json:
         typer.echo(json.dumps(answers.to_plain(done), indent=2, ensure_ascii=False, allow_nan=False))
     else:
+        if log_aside:
+            typer.echo(
+                f"{site / 'readings.db'}: was damaged; it is {Path(done.path).name} now, and a new log is begun."
+            )
         _say(done)
     if not done.is_done:
         raise typer.Exit(1)
@@ -111,5 +124,5 @@ def _lost(hour: "DamagedHour") -> str:
 
     first = answers.utc_text(hour.first_ms) if hour.first_ms > -_FAR_MS else "its beginning"
     last = answers.utc_text(hour.last_ms) if hour.last_ms < _FAR_MS else "its end"
-    many = _readings(hour.readings) if hour.readings else "nobody knows how many readings"
+    many = _readings(hour.readings) if hour.readings else "an unknown number of readings"
     return f"{first} to {last}: {many} ({hour.why})"

@@ -38,15 +38,25 @@ def salvage_log(
     progress: Progress | None = None,
     *,
     same_site: bool = False,
+    aside_at_ms: int | None = None,
 ) -> Salvaged:
     """Bring in all that can be read of another log and is not in the site's, which is made if it is not there.
 
     All of it comes in or nothing; done again, nothing is added. same_site: the owner's word that the other log is of
-    this site, whatever it says of itself.
+    this site, whatever it says of itself. aside_at_ms: the wall clock now, UTC: the other log is the site's own, and is
+    damaged; it is moved aside and a new one is begun, as a logger does, and what can be read is brought into that.
     Raises LogError where it is the site's own log, or another site's; LogBusy where a logger runs; what OldLog raises;
     LogError where the disk does not take it.
     """
     log_path = site_dir / "readings.db"
+    if aside_at_ms is not None:
+        moved = _move_own_aside(log_path, old_path, aside_at_ms)
+        try:
+            return salvage_log(site_dir, moved, settings, progress, same_site=True)
+        except RainsteadError as error:
+            raise LogError(
+                f"{error}; the damaged log was moved aside to {moved.name} before, whole: salvage it by that name"
+            ) from None
     _refuse_own(log_path, old_path)
     with OldLog(old_path) as old:
         kept = [_site_and_sensors(text) for _, _, text in old.settings()]
@@ -81,8 +91,9 @@ def _take_in(writer: LogWriter, old: OldLog, kinds: Mapping[str, Kind], progress
     except sqlite3.Error as error:
         if damage_in_words(error) is not None:
             raise LogError(
-                f"{writer.path}: the site's own log is damaged ({error}), and nothing was brought in; start the "
-                "logger, which moves it aside and begins a new one, stop it again, then salvage both"
+                f"{writer.path}: the site's own log is damaged ({error}), and nothing was brought in; bring what can "
+                f"be read of it into a new log (`rainstead salvage {writer.path} --site {writer.path.parent} "
+                f"--log-aside`), then salvage {old.path.name} again"
             ) from None
         raise LogError(
             f"{writer.path}: the log could not be written ({error}), and nothing was brought in; the disk needs room "
@@ -93,12 +104,33 @@ def _take_in(writer: LogWriter, old: OldLog, kinds: Mapping[str, Kind], progress
 def _refuse_own(log_path: Path, old_path: Path) -> None:
     if not log_path.parent.is_dir():
         raise LogError(f"{log_path.parent}: there is no such folder; name the site's folder with --site")
-    inside = old_path / "readings.db" if old_path.is_dir() else old_path
-    if inside.exists() and log_path.exists() and inside.samefile(log_path):
+    if _is_own(log_path, old_path):
         raise LogError(
             f"{old_path}: this is the site's own log; name the log that was moved aside (readings-damaged-….db), or a "
-            "backup"
+            "backup; if it is damaged itself, --log-aside moves it aside first"
         )
+
+
+def _is_own(log_path: Path, old_path: Path) -> bool:
+    inside = old_path / "readings.db" if old_path.is_dir() else old_path
+    return inside.exists() and log_path.exists() and inside.samefile(log_path)
+
+
+def _move_own_aside(log_path: Path, old_path: Path, now_ms: int) -> Path:
+    """Where the site's damaged log stands now. One that is sound stays, and is refused."""
+    if not _is_own(log_path, old_path):
+        raise LogError(f"{old_path}: --log-aside is for the site's own log alone, which is {log_path}; leave it out")
+    with LogWriter(log_path, create=False, aside_at_ms=now_ms) as writer:
+        if writer.moved_aside is None:
+            why = writer.damage()
+            if why is None:
+                raise LogError(
+                    f"{log_path}: SQLite finds no damage in this log, so it stays; damaged hours, if `rainstead "
+                    "verify` names any, are put right by salvaging a backup that has them"
+                )
+            writer.begin_anew(now_ms, why)
+        assert writer.moved_aside is not None
+        return writer.moved_aside[0]
 
 
 def _site_and_sensors(text: str) -> tuple[str | None, frozenset[str]]:

@@ -9,6 +9,7 @@ from rainstead.events import AlarmEvent
 from rainstead.readings import F64, I64, U8, Kind
 
 from . import schema
+from .damage import damage_found
 from .file import LogFile
 from .schema import LONGEST_BLOCK_MS
 from .sealed import blocks_over, hour_is_closed, read_segment, seal_oldest
@@ -340,6 +341,10 @@ class LogWriter(LogFile):
 
         with self.transaction():
             return take_in(self, self._db, old, kinds, step)
+
+    def damage(self) -> str | None:
+        """What SQLite's check of the whole file finds; None where it is sound."""
+        return damage_found(self._db)
 
     def newest_segment(self) -> int:
         """The number of the segment begun last. Raises LogError where there is none."""

@@ -35,6 +35,12 @@ def advice(settings: Settings, folder: Path) -> tuple[str, ...]:
             f"log.reboot_after = {settings.log.reboot_after_s:.0f} s: a disk that fails time and again may then reboot "
             "the board more than once a day, and each time what waits in memory is lost; a day or more is better"
         )
+    after_s = settings.alarms.no_backup.after_s
+    if after_s is not None and 0 < after_s < DAY_S:
+        lines.append(
+            f"alarms.no_backup.after = {after_s:.0f} s: the alarm then stands again before the next nightly backup is "
+            'made; say the unit, as in "3 d"; more than a day is better'
+        )
     if settings.forward is not None:
         lines += _of_token(folder / settings.forward.token_file)
     if settings.messages is not None:
