@@ -8,7 +8,7 @@ from typing import Final
 
 from rainstead.clock import Clock
 from rainstead.derive import Derived, Deriver, State
-from rainstead.errors import LogMalformed, RainsteadError
+from rainstead.errors import DiskRefuses, LogMalformed, RainsteadError
 from rainstead.events import AlarmEvent
 from rainstead.journal import about
 from rainstead.log import LogReader, LogWriter, Row
@@ -207,7 +207,7 @@ class Keeper:
 
     def _is_still(self) -> bool:
         """Whether no storm and no run goes on, by all that was read up to now."""
-        if self._something_goes_on():
+        if self.disk_trouble is not None or self._something_goes_on():
             return False
         self._commit(self._clock.boot_ms())
         return self.disk_trouble is None and not self._something_goes_on()
@@ -282,7 +282,7 @@ class Keeper:
             _journal.warning("%s: readings are stored again", self.writer.path, extra=_DISK)
         self.disk_trouble = None
 
-    def _disk_failed(self, error: sqlite3.Error | LogMalformed) -> None:
+    def _disk_failed(self, error: sqlite3.Error | OSError | RainsteadError) -> None:
         self._retry_at_ms = self._clock.boot_ms() + RETRY_MS
         self._refused += 1
         if self.disk_trouble is None:
@@ -389,7 +389,7 @@ class Keeper:
     def _calculation_failed(self, error: Exception) -> None:
         self.state = None
         self._begin_at_ms = self._clock.boot_ms() + CALCULATE_AGAIN_MS
-        if isinstance(error, (sqlite3.Error, LogMalformed)):
+        if isinstance(error, (sqlite3.Error, OSError, DiskRefuses, LogMalformed)):
             # No fault of the calculation: the disk cannot be read or written now.
             self._begin_at_ms = self._clock.boot_ms() + RETRY_MS
             self._disk_failed(error)

@@ -58,6 +58,7 @@ class Repeats(logging.Handler):
             matter.said += 1
             self._says.handle(record)
             return
+        record.exc_info = None  # it is not said, and would keep alive all that its frames hold
         matter.held += 1
         matter.level, matter.last = max(matter.level, record.levelno), record
 

@@ -13,8 +13,11 @@ from fake_clock import FakeClock
 from small_disk import fill, loop_disk, small_disk
 
 from rainstead.answers import replay_log
+from rainstead.errors import DiskRefuses
 from rainstead.log import LogReader
+from rainstead_board import keeper
 from rainstead_board.boardwatch import DISK_WELL_MS
+from rainstead_board.keeper import RETRY_MS
 from rainstead_board.lamp import Lamp
 
 ACTIVE, NORMAL = "active_unacknowledged", "normal"
@@ -170,6 +173,48 @@ def test_a_fault_that_stays_with_the_open_file_is_over_within_half_a_minute(
     assert site.keeper.disk_trouble is None
     site.logger.stop()
     assert gaps_ms(site.stamps("level")) == {1000}
+
+
+def test_a_log_that_cannot_be_read_for_a_moment_is_no_fault_of_the_calculation(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[Path] = []
+
+    class Refused(LogReader):
+        def __init__(self, path: Path) -> None:
+            opened.append(path)
+            if len(opened) == 1:
+                raise DiskRefuses(f"{path}: the disk refuses")
+            super().__init__(path)
+
+    monkeypatch.setattr(keeper, "LogReader", Refused)
+    site = site_on(tmp_path)
+    site.run(60)
+    assert len(opened) > 1 and site.keeper.state is not None
+    assert site.events("calculation_fault") == []
+    site.logger.stop()
+
+
+def test_a_clock_that_is_nudged_while_the_disk_refuses_makes_no_more_tries(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site = site_on(tmp_path)
+    site.run(60)
+    heal, tries = refusing(site, monkeypatch), list[int]()
+    refused = site.keeper.writer.append
+
+    def counted(rows: Any) -> int:
+        tries.append(site.clock.now_ms)
+        return refused(rows)
+
+    monkeypatch.setattr(site.keeper.writer, "append", counted)
+    site.run(30)
+    site.clock.step_wall(5000)
+    tries.clear()
+    site.run(600)
+    assert len(tries) <= 601_000 / RETRY_MS
+    heal()
+    site.logger.stop()
 
 
 def test_a_batch_that_was_stored_though_the_disk_said_no_is_stored_once(
