@@ -18,7 +18,7 @@ from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
 from rainstead.events import AlarmEvent
 from rainstead.inforce import settings_in_force
 from rainstead.journal import about
-from rainstead.log import LONG_WAL_BYTES, LogWriter, brought_in_again, damaged_logs, wal_bytes
+from rainstead.log import LONG_WAL_BYTES, AsideLook, LogWriter, wal_bytes
 from rainstead.running import BrokeOff, until_told
 from rainstead.settings import Settings
 
@@ -99,6 +99,7 @@ class Logger:
         self._writer = writer
         self._sick = SickSensors(settings, writer.path)
         self._upkeep = UpkeepWatch(settings, writer.path)
+        self._aside = AsideLook(writer.path.parent)
         self._duties = Duties({"sensors": SENSORS_MAY_TAKE_MS})
         self._rounds = -1
         self._pinged_ms: int | None = None
@@ -207,6 +208,7 @@ class Logger:
         keeper = self._keeper
         self._sick.seek_if_due(now_ms, keeper.wall_ms())
         self._upkeep.look_if_due(now_ms, keeper.wall_ms(), clock_is_trusted=keeper.time.trusted)
+        self._aside.look()
         dropped = self._waiting.dropped if keeper.disk_trouble is not None else self._waiting.forget_dropped()
         facts = Facts(
             boot_ms=now_ms,
@@ -222,8 +224,8 @@ class Logger:
             dropped=dropped,
             clock_is_trusted=keeper.time.trusted,
             calculation_failed=keeper.calculation_failed,
-            damaged_logs=tuple(path.name for path in damaged_logs(self._writer.path.parent)),
-            brought_in=tuple(path.name for path in brought_in_again(self._writer.path.parent)),
+            damaged_logs=tuple(path.name for path in self._aside.damaged),
+            brought_in=tuple(path.name for path in self._aside.brought_in),
             settings_refused=self._settings_refused,
             backup=self._upkeep.backup,
             check=self._upkeep.check,

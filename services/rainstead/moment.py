@@ -26,6 +26,8 @@ TOLD_MS: Final = 150_000
 _LOOK_EVERY_MS: Final = 5_000
 _STEP_MS: Final = 1_000
 _FAR_MS: Final = 2**62
+_SHOWN_MS: Final = (0, 253_370_764_800_000)
+"""1970 to 9999-01-01: what lies outside was damaged, and no calendar shows it and the days around it."""
 
 BootUuid = Callable[[], str | None]
 
@@ -90,7 +92,7 @@ def _by_log(log: ReadingSource, clock: Clock, boot_uuid: BootUuid) -> Moment:
     run = log.newest_run()
     if run is not None and _is_here(log, run, boot_uuid()):
         return _here(clock.boot_ms() + run.offset_ms, wall_ms)
-    return _elsewhere(log.end_of_run(run) if run is not None else log.last_before_ms(_FAR_MS), wall_ms)
+    return _elsewhere(log.end_of_run(run), wall_ms)
 
 
 def _is_here(log: LogReader, run: NewestRun, boot_uuid: str | None) -> bool:
@@ -102,6 +104,8 @@ def _is_here(log: LogReader, run: NewestRun, boot_uuid: str | None) -> bool:
 
 
 def _here(t_ms: int, wall_ms: int) -> Moment:
+    if not _SHOWN_MS[0] <= t_ms < _SHOWN_MS[1]:
+        return Moment(wall_ms, None)
     if abs(t_ms - wall_ms) <= TOLD_MS:
         return Moment(t_ms, None)
     way = "behind" if wall_ms < t_ms else "ahead of"
@@ -111,7 +115,7 @@ def _here(t_ms: int, wall_ms: int) -> Moment:
 
 
 def _elsewhere(end_ms: int | None, wall_ms: int) -> Moment:
-    if end_ms is None or end_ms <= wall_ms:
+    if end_ms is None or end_ms <= wall_ms or end_ms >= _SHOWN_MS[1]:
         return Moment(wall_ms, None)
     if end_ms - wall_ms <= TOLD_MS:
         return Moment(end_ms, None)

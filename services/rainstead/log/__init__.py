@@ -2,7 +2,7 @@
 
 from .aside import damaged_logs
 from .books import Behind, SensorRow
-from .broughtin import brought_in_again, note_brought_in
+from .broughtin import AsideLook, brought_in_again, note_brought_in
 from .checking import LogCheck, check_log
 from .copying import PART, back_up, clear_part, copy_checked, copy_database, copy_to_part, restore, settle
 from .damage import damage_in_words, may_be_damage
@@ -24,6 +24,7 @@ __all__ = [
     "LONG_WAL_BYTES",
     "PART",
     "SCHEMA_VERSION",
+    "AsideLook",
     "Behind",
     "Columns",
     "DamagedHour",

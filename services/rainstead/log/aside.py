@@ -3,6 +3,7 @@
 Nothing is deleted or overwritten: what can still be read of it is read from there.
 """
 
+import contextlib
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -16,6 +17,7 @@ __all__ = [
     "damaged_logs",
     "finish_moving",
     "free_name",
+    "list_damaged",
     "move_aside",
 ]
 
@@ -26,8 +28,22 @@ _MOST_ASIDE: Final = 20
 
 
 def damaged_logs(folder: Path) -> tuple[Path, ...]:
-    """Logs that were moved aside in a site's folder and are still there, in the order of their names."""
-    return tuple(sorted(folder.glob("readings-damaged-*.db")))
+    """Logs that were moved aside in a site's folder and are still there, in the order of their names.
+
+    For lookers: none where the disk does not let the folder be listed.
+    """
+    with contextlib.suppress(OSError):
+        return list_damaged(folder)
+    return ()
+
+
+def list_damaged(folder: Path) -> tuple[Path, ...]:
+    """The same for who has to know it. Raises OSError."""
+    try:
+        # Not by a glob, which hides one error or another with each Python.
+        return tuple(sorted(path for path in folder.iterdir() if path.match("readings-damaged-*.db")))
+    except (FileNotFoundError, NotADirectoryError):
+        return ()
 
 
 def free_name(path: Path, now_ms: int) -> Path:
@@ -46,7 +62,7 @@ def move_aside(path: Path, target: Path) -> None:
     What a try before moved already is left there. Raises LogError where the folder does not let us, DiskRefuses where
     it may later, or has too many.
     """
-    if path.exists() and len(damaged_logs(path.parent)) >= _MOST_ASIDE:
+    if path.exists() and len(list_damaged(path.parent)) >= _MOST_ASIDE:
         raise DiskRefuses(
             f"{path}: is damaged, and {_MOST_ASIDE} damaged logs were moved aside here before: the card or the disk is "
             "failing; replace it, or take them away"
@@ -74,7 +90,7 @@ def finish_moving(path: Path, now_ms: int) -> None:
     if not wal.exists() or (path.exists() and path.stat().st_size > 0):
         return
     # Names tell the order only as well as the clock did. Beside a log that is not its own it would be read into it.
-    without = [one for one in damaged_logs(path.parent) if not _with(one, "-wal").exists()]
+    without = [one for one in list_damaged(path.parent) if not _with(one, "-wal").exists()]
     target = without[0] if not path.exists() and len(without) == 1 else free_name(path, now_ms)
     try:
         wal.rename(_with(target, "-wal"))

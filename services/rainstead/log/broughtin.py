@@ -7,11 +7,11 @@ from pathlib import Path
 
 from rainstead.errors import RainsteadError
 
-from .aside import damaged_logs
+from .aside import damaged_logs, list_damaged
 from .read import LogReader
 from .syncing import sync
 
-__all__ = ["brought_in", "brought_in_again", "note_brought_in"]
+__all__ = ["AsideLook", "brought_in_again", "note_brought_in"]
 
 _NOTE = ".brought-in"
 
@@ -35,16 +35,11 @@ def note_brought_in(moved: Path, log_identity: str | None) -> bool:
     return False
 
 
-def brought_in(folder: Path, log_identity: str | None) -> tuple[Path, ...]:
-    """Of the logs that were moved aside in a site's folder, those that are in its log, which has this identity."""
-    return tuple(moved for moved in damaged_logs(folder) if _is_noted(moved, log_identity))
-
-
 def _is_noted(moved: Path, log_identity: str | None) -> bool:
     try:
         told = json.loads(_note_of(moved).read_text(encoding="utf-8"))
         return bool(told == _of(moved, log_identity))
-    except (OSError, ValueError):
+    except (FileNotFoundError, PermissionError, ValueError):
         return False
 
 
@@ -59,9 +54,34 @@ def _note_of(moved: Path) -> Path:
 
 
 def brought_in_again(folder: Path) -> tuple[Path, ...]:
-    """The same by the log that is there now; none while nobody can tell, as its disk fails."""
-    if not any(_note_of(moved).exists() for moved in damaged_logs(folder)):
-        return ()
-    with contextlib.suppress(RainsteadError, sqlite3.Error, OSError), LogReader(folder) as reader:
-        return brought_in(folder, reader.identity())
+    """Of the logs that were moved aside in a site's folder, those that are in its log as it is now.
+
+    None while nobody can tell, as its disk fails.
+    """
+    with contextlib.suppress(RainsteadError, sqlite3.Error, OSError):
+        return _by_its_log(folder, damaged_logs(folder))
     return ()
+
+
+class AsideLook:
+    """For who looks every few seconds: what was told last stands while the disk does not answer."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self.damaged: tuple[Path, ...] = ()
+        self.brought_in: tuple[Path, ...] = ()
+
+    def look(self) -> None:
+        """See which logs were moved aside, and which of them are in the log again."""
+        with contextlib.suppress(RainsteadError, sqlite3.Error, OSError):
+            self.damaged = list_damaged(self._folder)
+            self.brought_in = _by_its_log(self._folder, self.damaged)
+
+
+def _by_its_log(folder: Path, moved: tuple[Path, ...]) -> tuple[Path, ...]:
+    """Raises RainsteadError, sqlite3.Error, OSError."""
+    if not any(_note_of(one).exists() for one in moved):
+        return ()
+    with LogReader(folder) as reader:
+        identity = reader.identity()
+    return tuple(one for one in moved if _is_noted(one, identity))

@@ -34,10 +34,6 @@ class LogFile:
     def __init__(
         self, path: Path, *, create: bool = True, aside_at_ms: int | None = None, patient: bool = False
     ) -> None:
-        if not create and not path.exists():
-            raise LogMissing(f"{path}: there is no log here yet; start the logger or import readings")
-        if not path.parent.is_dir():
-            raise LogMissing(f"{path.parent}: there is no such folder; make it first")
         self.path = path
         self.trouble: str | None = None
         """Why there is no open log, while there is none."""
@@ -51,6 +47,7 @@ class LogFile:
         self._opened: tuple[int, int] | None = None
         """Device and inode of the file that is open."""
         try:
+            self._look_for(create)
             self._take(aside_at_ms)
         except (DiskRefuses, LogMalformed) as error:
             if not patient:
@@ -60,6 +57,15 @@ class LogFile:
         except BaseException:
             self._let_go()
             raise
+
+    def _look_for(self, create: bool) -> None:
+        try:
+            if not create and not self.path.exists():
+                raise LogMissing(f"{self.path}: there is no log here yet; start the logger or import readings")
+            if not self.path.parent.is_dir():
+                raise LogMissing(f"{self.path.parent}: there is no such folder; make it first")
+        except OSError as error:
+            raise _refused(error, self.path) from None
 
     def try_again(self, now_ms: int) -> None:
         """Open the log, or begin a new one, after that failed; or close it and open it anew.
@@ -98,9 +104,7 @@ class LogFile:
         except RainsteadError:
             raise
         except OSError as error:
-            raise told(
-                error, f"{self.path}: the log cannot be opened ({error}); check the folder's owner and the disk"
-            ) from None
+            raise _refused(error, self.path) from None
 
     def _open(self) -> sqlite3.Connection:
         # Statements are ours to group: isolation_level=None keeps the module from opening transactions by itself.
@@ -172,7 +176,12 @@ class LogFile:
         """
         if self.trouble is None:
             self._held.append(self._db)
-        self._to_move = (free_name(self.path, now_ms), why)
+        try:
+            self._to_move = (free_name(self.path, now_ms), why)
+        except OSError as error:
+            refused = _refused(error, self.path)
+            self.trouble = str(refused)
+            raise refused from None
         self.try_again(now_ms)
 
     def _move(self, target: Path, why: str) -> None:
@@ -218,7 +227,10 @@ class LogFile:
         Raises sqlite3.Error or LogError while the disk is still at fault; try again later.
         """
         self._close_db()
-        self._db = self._open()
+        try:
+            self._db = self._open()
+        except OSError as error:
+            raise _refused(error, self.path) from None
 
     def __enter__(self) -> Self:
         return self
@@ -229,3 +241,7 @@ class LogFile:
     def transaction(self) -> Transaction:
         """Several calls as one: all of them are on disk when this ends, or none."""
         return Transaction(self._db)
+
+
+def _refused(error: OSError, path: Path) -> LogError:
+    return told(error, f"{path}: the log cannot be opened ({error}); check the folder's owner and the disk")

@@ -10,6 +10,7 @@ from rainstead.errors import DiskRefuses, LogMissing
 
 from . import schema
 from .place import place_of
+from .refusing import told
 
 __all__ = ["OpenLog"]
 
@@ -25,15 +26,20 @@ class _Connection(sqlite3.Connection):
 
 
 class OpenLog:
-    """Read-only access, in short snapshots. Raises LogMissing, NotALog, LogTooNew, DiskRefuses."""
+    """Read-only access, in short snapshots. Raises LogMissing, NotALog, LogTooNew, DiskRefuses, LogError."""
 
     def __init__(self, path: Path) -> None:
-        if path.is_dir():
-            path = path / "readings.db"
-        if not path.exists():
+        try:
+            if path.is_dir():
+                path = path / "readings.db"
+            self._place = place_of(path)
+        except OSError as error:
+            raise told(
+                error, f"{path}: the log cannot be read now ({error.strerror}); check the folder's owner and the disk"
+            ) from None
+        if self._place is None:
             raise LogMissing(f"{path}: there is no log here; start the logger or import readings first")
         self.path = path
-        self._place = place_of(path)
         try:
             at = path.absolute().as_uri()
             self._db = sqlite3.connect(f"{at}?mode=ro", uri=True, isolation_level=None, timeout=5, factory=_Connection)
