@@ -268,12 +268,32 @@ def test_a_disk_that_is_full_in_the_middle_has_nothing_by_halves(sites: tuple[Pa
         assert salvage_log(site, site / ASIDE, SETTINGS).taken.added > 1000
 
 
+@pytest.mark.parametrize("free_bytes", [0, 16_000, 50_000])
+def test_a_disk_that_is_full_when_the_own_log_is_moved_aside_costs_nothing(
+    sites: tuple[Path, Path], tmp_path: Path, free_bytes: int
+) -> None:
+    whole, _ = sites
+    with small_disk(tmp_path / "disk", 4) as disk:
+        site = Path(shutil.copytree(whole, disk / "site"))
+        damage(site / "readings.db")
+        was = readings_of(site / "readings.db")
+        filler = fill(disk, free_bytes)
+        with pytest.raises(LogError) as refused:
+            salvage_log(site, site, SETTINGS, aside_at_ms=WALL_MS)
+        (aside,) = site.glob("readings-damaged-*.db")
+        assert f"was moved aside to {aside.name} before, whole: salvage it by that name" in str(refused.value)
+        filler.unlink()
+        salvage_log(site, aside, SETTINGS)
+        assert readings_of(site / "readings.db") == was
+
+
 def test_while_a_logger_runs_it_is_refused_and_told_who_writes(sites: tuple[Path, Path]) -> None:
     _, broken = sites
     with LogWriter(broken / "readings.db"):
-        done = said("salvage", broken / ASIDE, "--site", broken)
-    assert done.exit_code != 0
-    assert f"process {os.getpid()} is writing" in str(done.exception)
+        for told in ([broken / ASIDE], [broken / "readings.db", "--log-aside"]):
+            done = said("salvage", *told, "--site", broken)
+            assert done.exit_code != 0
+            assert f"process {os.getpid()} is writing" in str(done.exception)
 
 
 # --- what is refused -----------------------------------------------------------------------------------------------

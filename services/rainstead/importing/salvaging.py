@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from rainstead.errors import LogError, RainsteadError
-from rainstead.log import LogReader, LogWriter, damage_in_words, note_brought_in
+from rainstead.log import LogReader, LogWriter, damage_in_words, damaged_logs, note_brought_in
 from rainstead.log.salvage import OldLog, TakenIn
 from rainstead.readings import Kind
 from rainstead.settings import Settings, sensor_kind
@@ -50,12 +50,16 @@ def salvage_log(
     """
     log_path = site_dir / "readings.db"
     if aside_at_ms is not None:
-        moved = _move_own_aside(log_path, old_path, aside_at_ms)
+        stood = damaged_logs(site_dir)
         try:
+            moved = _move_own_aside(log_path, old_path, aside_at_ms)
             return salvage_log(site_dir, moved, settings, progress, same_site=True)
         except RainsteadError as error:
+            new = [path.name for path in damaged_logs(site_dir) if path not in stood]
+            if not new:
+                raise
             raise LogError(
-                f"{error}; the damaged log was moved aside to {moved.name} before, whole: salvage it by that name"
+                f"{error}; the damaged log was moved aside to {new[0]} before, whole: salvage it by that name"
             ) from None
     _refuse_own(log_path, old_path)
     with OldLog(old_path) as old:
