@@ -292,6 +292,14 @@ def test_uninstalling_takes_the_services_and_leaves_the_site(tmp_path: Path) -> 
     assert install(tmp_path, "--uninstall").returncode == 0
 
 
+@pytest.mark.parametrize("site", ["/var/lib/rainstead", "/srv/rain"])
+def test_uninstalling_names_the_folder_in_which_the_backups_lie(tmp_path: Path, site: str) -> None:
+    install(tmp_path, "--site", site)
+    unit = laid(tmp_path)["etc/systemd/system/rainstead-backup.service"]
+    (place,) = re.findall("^Environment=RAINSTEAD_BACKUP_TO=(.*)", unit, re.MULTILINE)
+    assert f"{tmp_path}{place} (backups)" in install(tmp_path, "--uninstall", "--site", site).stdout
+
+
 @pytest.mark.parametrize("options", [["--site", "here"], ["--site", "/a b"], ["--prefix"], ["--what"]])
 def test_what_cannot_be_is_refused_before_anything_is_laid(tmp_path: Path, options: list[str]) -> None:
     done = install(tmp_path, *options)

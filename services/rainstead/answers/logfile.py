@@ -43,7 +43,8 @@ class BackupAnswer:
 
     no_room: what it wanted and what was free before, in words; None where none had to go for room.
     found_damaged: older backups that were whole once and are not any more, or cannot be read. newest_whole: the newest
-    backup in the folder that is whole, this one or an older one; None where there is none.
+    backup in the folder that is whole, this one or an older one; None where there is none. ahead: older backups that
+    are named for a time more than a day to come, and so count as older than all others; those that went are among them.
     """
 
     check: VerifyAnswer
@@ -53,6 +54,7 @@ class BackupAnswer:
     no_room: str | None = None
     found_damaged: tuple[Path, ...] = ()
     newest_whole: Path | None = None
+    ahead: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +79,7 @@ def backup_site(
 
     keep: in a folder, so many backups stay, damaged ones counted. The newest of all stays, and the newest that is
     whole; of the others damaged ones go first, then the oldest. Where there is no room for a new one, older ones go for
-    it in the same order. On the log's own disk as much stays free as `alarms.low_space` wants, or nothing is copied.
+    it in the same order. On the log's own disk as much stays free as ends the alarm `low_space`, or nothing is copied.
     Raises LogError where the target is there or is neither a folder nor named .db, or the copy fails or has no room;
     HeldByAnother where another backup into the folder goes on.
     """
@@ -101,6 +103,7 @@ def backup_site(
                 made.no_room,
                 made.found_damaged,
                 made.newest_whole,
+                made.ahead,
             )
         check = back_up(site, target, progress, leave_bytes=leave_bytes)
         notebook = None
@@ -110,7 +113,9 @@ def backup_site(
     except NoRoom as error:
         why = [str(error)]
         if leave_bytes:
-            why.append("the log is on the same disk, and alarms.low_space.free_mb of site.toml is left to it")
+            why.append(
+                "the log is on the same disk: alarms.low_space of site.toml, free_mb and deadband_mb, is left to it"
+            )
         if folder is not None:
             why.append(
                 "--keep lets older backups go for a new one"
@@ -147,7 +152,10 @@ def restore_site(
 
 
 def _leave_bytes(site: Path, folder: Path, now_ms: int) -> int:
-    """What a backup has to leave of the log's own disk: less would raise the alarm, and then fill it; 0 elsewhere."""
+    """What a backup has to leave of the log's own disk; 0 elsewhere.
+
+    Less would raise the alarm for little space, or keep it from its end: with the dead band, as the spare room does.
+    """
     log = site / LOG if site.is_dir() else site
     try:
         if log.stat().st_dev != folder.stat().st_dev:
@@ -158,7 +166,7 @@ def _leave_bytes(site: Path, folder: Path, now_ms: int) -> int:
         space = settings_in_force(site, now_ms, tell=lambda _: None).settings.alarms.low_space
     except RainsteadError:
         space = LowSpace()
-    return int(space.free_mb * 1_000_000)
+    return round((space.free_mb + space.deadband_mb) * 1_000_000)
 
 
 def _told(check: LogCheck) -> VerifyAnswer:

@@ -3,7 +3,7 @@
 import fcntl
 import os
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -36,6 +36,7 @@ class MadeBackup:
     no_room: what it wanted and what was free before they went, in words; None where none had to go for room.
     found_damaged: older copies that were whole when they were made and are not any more, or cannot be read.
     newest_whole: the newest copy that is whole, this one or an older one; None where there is none.
+    ahead: older copies that are named for a time more than a day to come, those that went among them.
     """
 
     check: LogCheck
@@ -45,6 +46,7 @@ class MadeBackup:
     no_room: str | None
     found_damaged: tuple[Path, ...]
     newest_whole: Path | None
+    ahead: tuple[Path, ...] = ()
 
 
 def make_backup(
@@ -59,9 +61,9 @@ def make_backup(
 ) -> MadeBackup:
     """Copy a log, and the notebook if there is one, into a folder, under a name that has the time.
 
-    keep: so many copies stay, whole and damaged ones together; see `going` for which, and `of_logs_before`. Where there
-    is no room, as many of them go as the new copy needs, or none if that does not help; without `keep` none goes.
-    leave_bytes: so much of the folder's disk has to stay free. now_ms: UTC by the wall clock.
+    keep: so many copies stay, whole and damaged ones together; see `going` for which, `oldest_first` for their age, and
+    `of_logs_before`. Where there is no room, as many of them go as the new copy needs, or none if that does not help;
+    without `keep` none goes. leave_bytes: so much of the folder's disk has to stay free. now_ms: UTC by the wall clock.
     Raises LogMissing, NotALog, LogTooNew, HeldByAnother, NoRoom, LogError; the last also where the copy was made and
     something of it failed.
     """
@@ -75,25 +77,26 @@ def make_backup(
         for_room: tuple[Path, ...] = ()
         spoilt: tuple[Path, ...] = ()
         no_room = None
+        ahead = tuple(copy.path for copy in copies_in(folder, now_ms) if copy.is_ahead)
         try:
             made = new.made()
         except NoRoom as refused:
             if keep is None:
                 raise
-            going, spoilt = _enough(copies_in(folder), refused.missing_bytes, site)
+            going, spoilt = _enough(copies_in(folder, now_ms), refused.missing_bytes, site, now_ms)
             if not going:
                 raise
             for copy in going:
                 let_go(copy)
             for_room, no_room = tuple(copy.path for copy in going), refused.why
             made = _once_more(new, for_room)
-        after = [copy for copy in copies_in(folder) if copy.path != made.copy.path]
+        after = [copy for copy in copies_in(folder, now_ms) if copy.path != made.copy.path]
         removed: tuple[Path, ...] = ()
         troubles = [] if made.trouble is None else [made.trouble]
         if keep is not None:
-            after, found = _relied_on(after, made.copy, keep, site)
+            after, found = _relied_on(after, made.copy, keep, of_logs_before(after, site, now_ms))
             spoilt += found
-            going = beyond([*after, made.copy], keep, of_logs_before(after, site))
+            going = beyond([*after, made.copy], keep, of_logs_before(after, site, now_ms))
             removed, stay = _all_that_go(going)
             troubles += stay
             after = [copy for copy in after if copy.path not in removed]
@@ -101,7 +104,8 @@ def make_backup(
             raise LogError(f"{made.copy.path}: the log was copied, but: {'; '.join(troubles)}")
         best = newest_whole([*after, made.copy])
         check = replace(made.check, path=str(made.copy.path))
-        return MadeBackup(check, made.notebook, removed, for_room, no_room, spoilt, best.path if best else None)
+        newest = best.path if best else None
+        return MadeBackup(check, made.notebook, removed, for_room, no_room, spoilt, newest, ahead)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +174,9 @@ class _Attempt:
             raise LogError(f"{self.folder}: {path} could not be copied ({error}); see that the disk is well") from None
 
 
-def _enough(copies: list[Copy], missing_bytes: int, site: Path) -> tuple[tuple[Copy, ...], tuple[Path, ...]]:
+def _enough(
+    copies: list[Copy], missing_bytes: int, site: Path, now_ms: int
+) -> tuple[tuple[Copy, ...], tuple[Path, ...]]:
     """As few as make so much room, at least one; none where all that may go is too little.
 
     Nobody knows yet whether the new copy will be whole, so the newest whole one stays. Second: see `confirmed`.
@@ -178,7 +184,7 @@ def _enough(copies: list[Copy], missing_bytes: int, site: Path) -> tuple[tuple[C
     spoilt: tuple[Path, ...] = ()
     for last in (False, True):
         with_it: list[Copy | _Unmade] = [*copies, _Unmade()]
-        order = order_of_going(with_it, of_logs_before(copies, site))
+        order = order_of_going(with_it, of_logs_before(copies, site, now_ms))
         going, freed = list[Copy](), 0
         for copy in order:
             if going and freed >= missing_bytes:
@@ -201,9 +207,9 @@ class _Unmade:
     is_whole: bool = False
 
 
-def _relied_on(older: list[Copy], new: Copy, keep: int, site: Path) -> tuple[list[Copy], tuple[Path, ...]]:
+def _relied_on(older: list[Copy], new: Copy, keep: int, stay: Collection[Copy]) -> tuple[list[Copy], tuple[Path, ...]]:
     """The older copies; the newest whole one of them was read again if a whole one is to go and the new one is not."""
-    going = beyond([*older, new], keep, of_logs_before(older, site))
+    going = beyond([*older, new], keep, stay)
     if new.is_whole or not any(copy.is_whole for copy in going):
         return older, ()
     return confirmed(older)

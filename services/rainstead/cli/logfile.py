@@ -59,6 +59,13 @@ def backup(
         typer.echo(f"{path}: removed, for there was no room for the new one: {done.no_room}")
     for path in done.removed:
         typer.echo(f"{path}: removed, as --keep {keep} asks")
+    for path in done.ahead:
+        gone = path in done.for_room or path in done.removed
+        typer.echo(
+            f"{path}: {'was' if gone else 'is'} named for a time more than a day to come, so a clock was wrong when it "
+            f"was made, or is now; it counts as older than all others",
+            err=True,
+        )
     for path in done.found_damaged:
         typer.echo(f"{path}: is not whole any more, or cannot be read; the disk that it is on may be failing", err=True)
     kept = (
