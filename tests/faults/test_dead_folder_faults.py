@@ -22,12 +22,16 @@ ALL = (*LISTS, "stat", "lstat", "open", "statvfs")
 
 
 @contextlib.contextmanager
-def no_answer(folder: Path, calls: tuple[str, ...] = ALL) -> Iterator[None]:
-    """What the kernel is asked about the folder, or what is in it, fails; files that are open go on."""
+def no_answer(folder: Path, calls: tuple[str, ...] = ALL, *, exactly: bool = False) -> Iterator[None]:
+    """What the kernel is asked about the folder, or what is in it, fails; files that are open go on.
+
+    exactly: of this path alone.
+    """
 
     def failing(real: Callable[..., Any]) -> Callable[..., Any]:
         def call(path: Any = ".", *more: Any, **named: Any) -> Any:
-            if not isinstance(path, int) and os.fspath(path).startswith(str(folder)):
+            asked = "" if isinstance(path, int) else os.fspath(path)
+            if asked == str(folder) or (asked.startswith(str(folder)) and not exactly):
                 raise OSError(errno.EIO, "Input/output error", str(path))
             return real(path, *more, **named)
 
@@ -98,6 +102,8 @@ def test_what_was_brought_in_is_not_forgotten_while_the_folder_does_not_answer(
         look.look()
     with no_answer(aside, ("stat",)):  # the folder is listed, and the files in it are not found
         look.look()
+    with no_answer(aside, ("stat",), exactly=True):
+        look.look()
     assert (look.damaged, look.brought_in) == ((aside,), (aside,))
     aside.unlink()
     look.look()
@@ -126,13 +132,14 @@ def test_a_folder_that_does_not_answer_as_a_damaged_log_is_to_be_moved_is_waited
     writer = site.keeper.writer
     with no_answer(tmp_path), pytest.raises(DiskRefuses, match="cannot be opened"):
         writer.begin_anew(site.clock.wall_ms(), "malformed")
+    assert writer.trouble is not None, "else the next try closed the file, and folded its write-ahead log in"
     with no_answer(tmp_path), pytest.raises(DiskRefuses):
         writer.try_again(site.clock.wall_ms())
-    assert writer.trouble is not None
     writer.try_again(site.clock.wall_ms())
     assert writer.trouble is None and damaged_logs(tmp_path) == (), "it was sound after all"
-    with no_answer(tmp_path), pytest.raises(DiskRefuses):
-        writer.reopen()
+    for exactly in (False, True):
+        with no_answer(writer.path if exactly else tmp_path, exactly=exactly), pytest.raises(DiskRefuses):
+            writer.reopen()
     writer.reopen()
     site.run(60)
     site.logger.stop()

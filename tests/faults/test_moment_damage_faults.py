@@ -98,6 +98,19 @@ def test_a_turned_bit_in_the_stamp_of_a_reading_moves_no_clock(tmp_path: Path, s
         lay(site, sound)
 
 
+@pytest.mark.parametrize("bit", [36, 40, 47])
+def test_nor_does_one_that_stays_in_its_place_in_the_file(tmp_path: Path, bit: int) -> None:
+    """As a bit turns in a page: the row stays the last, and its stamp is years ahead or behind."""
+    site = site_of(tmp_path / "site", 0)
+    sound = (site / "readings.db").read_bytes()
+    stamp = END_MS.to_bytes(6, "big")  # as a record has it
+    assert sound.count(stamp) == 2
+    for at in (sound.find(stamp), sound.rfind(stamp)):
+        lay(site, sound[:at] + (END_MS ^ 1 << bit).to_bytes(6, "big") + sound[at + 6 :])
+        assert seen(site, END_MS + 60_000) == Moment(END_MS + 60_000, None)
+        assert seen(site, END_MS - 2 * HOUR_MS).t_ms == END_MS
+
+
 def test_a_reading_that_is_the_only_one_not_sealed_is_the_newest_where_it_can_be(tmp_path: Path) -> None:
     site = site_of(tmp_path / "site", 4)
     add = (

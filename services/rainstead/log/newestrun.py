@@ -1,6 +1,5 @@
 """The logger's newest run: its boot, what it takes for the time, and where its readings end."""
 
-import itertools
 import sqlite3
 from dataclasses import dataclass
 from typing import Final
@@ -55,12 +54,16 @@ def find_end_of_run(db: sqlite3.Connection, number: int | None) -> int | None:
     # In the key's order, backwards: the newest are of this run, so that the first rows are all that is looked at.
     rows = db.execute(f"SELECT t_ms FROM reading{of_run} ORDER BY t_ms DESC LIMIT {_MOST_LOOKED_AT}", asked)
     fresh = [t_ms for (t_ms,) in rows if isinstance(t_ms, int)]
-    pairs = itertools.pairwise(fresh)
-    fresh_ms = next((newer for newer, older in pairs if abs(newer - older) <= _TOGETHER_MS), None)
+    fresh_ms = next((t_ms for k, t_ms in enumerate(fresh) if _is_near(t_ms, fresh[k + 1 : k + 3])), None)
     sealed_ms = _end_of_blocks(db, of_run, asked, fresh_ms)
     if fresh_ms is None and fresh and (sealed_ms is None or 0 <= fresh[0] - sealed_ms <= _TOGETHER_MS):
         return fresh[0]  # the only one, or one of a log whose readings are far apart
     return max((t_ms for t_ms in (fresh_ms, sealed_ms) if t_ms is not None), default=None)
+
+
+def _is_near(t_ms: int, others: list[int]) -> bool:
+    """Whether it is of one time with one of them: of two, as the one beside it may be what is damaged."""
+    return any(abs(t_ms - other) <= _TOGETHER_MS for other in others)
 
 
 def _end_of_blocks(db: sqlite3.Connection, of_run: str, asked: tuple[int, ...], fresh_ms: int | None) -> int | None:
