@@ -24,7 +24,7 @@ __all__ = [
 
 
 _NO_CLOCK_MS = 7_258_118_400_000
-"""The year 2200: damage without a known end has one far beyond."""
+"""The year 2200: damage without known bounds has them far beyond, and far before 1970."""
 
 
 def when(t_ms: int, zone: str) -> str:
@@ -164,14 +164,18 @@ def _ago(last: "LastTime", zone: str) -> str:
     return f"at {when(last.t_ms, zone)} (by a clock that was not set, or does not agree with the clock of now)"
 
 
+def _stamp(t_ms: int, zone: str, far: str) -> str:
+    """far: what is said for a stamp that no clock showed: the damage has no known bound, or the stamp is damaged."""
+    return when(t_ms, zone) if 0 <= t_ms < _NO_CLOCK_MS else far
+
+
 def _damage(check: "CheckHealth", zone: str) -> str:
     told = []
     if check.damaged:
         lost = f"{check.lost_readings:,} readings" if check.lost_readings else "an unknown number of readings"
         parts = "a part" if check.damaged == 1 else f"{check.damaged:,} parts"
         spans = [
-            f"{when(one.first_ms, zone) if one.first_ms >= 0 else 'the beginning'} to "
-            f"{when(one.last_ms, zone) if one.last_ms < _NO_CLOCK_MS else 'the end'}"
+            f"{_stamp(one.first_ms, zone, 'the beginning')} to {_stamp(one.last_ms, zone, 'the end')}"
             for one in check.spans[:3]
         ]
         more = f" and {check.damaged - len(spans):,} more" if check.damaged > len(spans) else ""

@@ -21,7 +21,7 @@ from small_site import SETTINGS
 from typer.testing import CliRunner
 
 from rainstead.answers import back_up_and_note, backup_site, check_and_note
-from rainstead.answers.upkeep import backup_health, check_health
+from rainstead.answers.upkeep import CheckHealth, LastTime, backup_health, check_health
 from rainstead.cli.commands import app
 from rainstead.errors import LogError, NotALog
 from rainstead.events import AlarmEvent
@@ -464,6 +464,28 @@ def test_damage_without_known_bounds_and_of_many_hours_is_told_in_one_line() -> 
     assert "the log's beginning to the log's end" in told.reason and "and 397 more" in told.reason
     assert "page 7 is never used, and 1 more fault)" in told.reason
     assert len(told.reason) < 600 and told.value == 402
+
+
+@pytest.mark.parametrize("spoil", ["last_ms = 1 << 50, first_ms = 1 << 50", "count = -5"])
+def test_damage_in_the_words_of_a_sealed_hours_index_is_told_by_the_alarm_and_in_health(
+    tmp_path: Path, spoil: str
+) -> None:
+    site = logged(tmp_path / "site")
+    with closing(sqlite3.connect(site / "readings.db")) as db, db:
+        db.execute(f"UPDATE block SET {spoil} WHERE id = (SELECT min(id) FROM block)")
+    assert not check_and_note(site, NOW_MS).is_whole
+    assert judge_check(read_check_account(site)).is_bad is True
+    for zone in ("Pacific/Auckland", "America/Lima"):
+        ((looks, line),) = upkeep_lines(None, check_health(site, NOW_MS, clock_is_trusted=True), zone)
+        assert looks == "bad" and "a part of the log cannot be read" in line
+
+
+def test_a_far_stamp_of_damage_is_said_in_every_zone() -> None:
+    far = DamagedSpan(253_402_300_799_999, 253_402_300_799_999, 0)
+    told = CheckHealth(None, False, False, LastTime(NOW_MS, True, 0.0, ""), None, 1, 0, (far,), ())
+    for zone in ("Pacific/Auckland", "America/Lima"):
+        ((_, line),) = upkeep_lines(None, told, zone)
+        assert "with an unknown number of readings: the beginning to the end" in line
 
 
 def test_a_check_by_hand_of_the_sites_own_log_counts_and_one_of_another_file_does_not(tmp_path: Path) -> None:

@@ -152,8 +152,9 @@ def check_and_note(site: Path, now_ms: int, *, tell: Tell = lambda _: None) -> V
         Went(now_ms, _clock_is_set(site), "whole" if check.is_whole else "not whole"),
         kept.failed,
         len(check.damaged),
-        sum(hour.readings for hour in check.damaged),
-        tuple(DamagedSpan(hour.first_ms, hour.last_ms, hour.readings) for hour in check.damaged[:MOST_SPANS]),
+        # A damaged index may give a count that there is not, and one such number would make the account unreadable.
+        sum(max(0, hour.readings) for hour in check.damaged),
+        tuple(DamagedSpan(hour.first_ms, hour.last_ms, max(0, hour.readings)) for hour in check.damaged[:MOST_SPANS]),
         check.faults[:MOST_SPANS],
     )
     _leave(site, account, tell)
