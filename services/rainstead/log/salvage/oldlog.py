@@ -114,8 +114,9 @@ class OldLog:
                 self.version = schema.examine(self._db, path)
             except LogMalformed as error:
                 raise LogMalformed(
-                    f"{path}: this is not a rainstead log, or its first page is damaged, and nothing of it can be read "
-                    f"({error.why}); name the log that was moved aside; another copy, or a backup, may have more",
+                    f"{path}: this is not a rainstead log, or the pages that name its tables are damaged, and nothing "
+                    f"of it can be read ({error.why}); salvage a backup or another copy instead; a log that was moved "
+                    "aside may then be taken away, which ends its alarm",
                     error.why,
                 ) from None
             if self.version == 0:
