@@ -6,6 +6,7 @@ import sqlite3
 from collections.abc import Callable, Iterable, Mapping
 from typing import Final
 
+from rainstead.alarms import ACTIVE
 from rainstead.clock import Clock
 from rainstead.derive import Derived, Deriver, State
 from rainstead.errors import DiskRefuses, LogMalformed, RainsteadError
@@ -355,7 +356,8 @@ class Keeper:
         self.state, derived = self._deriver.advance(state, batch)
         for event in derived.events:
             fields = about(alarm=event.alarm, subject=event.subject)
-            _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason, extra=fields)
+            level = logging.WARNING if event.state == ACTIVE else logging.INFO
+            _journal.log(level, "%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason, extra=fields)
         self.keep_events(derived.events)
         if self._on_derived is not None:
             self._on_derived(batch, derived)

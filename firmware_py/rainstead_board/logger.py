@@ -12,6 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from rainstead.alarms import ACTIVE
 from rainstead.boardhealth import HEALTH_FILE
 from rainstead.clock import Clock, SystemClock
 from rainstead.clockword import clock_is_confirmed, machine_boot_uuid
@@ -234,7 +235,8 @@ class Logger:
         events = self._watch.look(facts)
         for event in events:
             fields = about(alarm=event.alarm, subject=event.subject)
-            _journal.warning("%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason, extra=fields)
+            level = logging.WARNING if event.state == ACTIVE else logging.INFO
+            _journal.log(level, "%s %s: %s (%s)", event.alarm, event.subject, event.state, event.reason, extra=fields)
         keeper.keep_events(events)
         self._tell_of_wal()
         self._sampler.lamp_says = as_lamp(facts, self._watch.turns.bad_now)

@@ -140,7 +140,7 @@ def test_health_says_that_no_logger_runs_and_what_the_last_one_said(site: Path) 
     account = {"site": "Invented [hollow]", "written_ms": utc_ms(NOON) - 60_000, "version": "0.1.0", "sensors": []}
     (site / "health.json").write_text(json.dumps(account), encoding="utf-8")
     _, said = ask("health", *moment)
-    assert "No logger runs on this machine; the last that one said stands below: start rainstead-logger." in said
+    assert "No logger runs on this machine: start rainstead-logger. What the last one said stands below." in said
 
 
 def test_health_tells_how_sending_goes(site: Path) -> None:

@@ -17,8 +17,8 @@ def health(answer: HealthAnswer) -> Group:
     """The logger, then its sensors, then the board's alarms that are active."""
     parts: list[Any] = []
     if answer.logger_is_running is False:
-        last = "" if answer.logger is None else "; the last that one said stands below"
-        parts.append(Text(f"No logger runs on this machine{last}: start rainstead-logger.", style="bold red"))
+        last = "" if answer.logger is None else " What the last one said stands below."
+        parts.append(Text(f"No logger runs on this machine: start rainstead-logger.{last}", style="bold red"))
     if answer.logger is None:
         parts.append(Text(f"The logger: not enough to say, because {answer.logger_because}.", style="yellow"))
     else:
