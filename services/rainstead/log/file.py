@@ -64,6 +64,8 @@ class LogFile:
                 raise LogMissing(f"{self.path}: there is no log here yet; start the logger or import readings")
             if not self.path.parent.is_dir():
                 raise LogMissing(f"{self.path.parent}: there is no such folder; make it first")
+        except LogMissing:  # an OSError as well
+            raise
         except OSError as error:
             raise _refused(error, self.path) from None
 
