@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["fill_log", "run_demo", "run_live"]
 
 _MARK = ".made-by-the-demo"
+_DEMO_PID = "RAINSTEAD_DEMO_PID"
 _STATE = "twin-state.json"
 _LIVE_EVERY = "2 s"
 _OURS = (
@@ -45,6 +46,10 @@ _OURS = (
     "readings.db-shm",
     "readings.db.lock",
     "logger.txt",
+    "health.json",
+    "spare-room",
+    "backup-account.json",
+    "check-account.json",
 )
 _OUR_FOLDERS = ("dev", "w1")
 
@@ -74,6 +79,7 @@ def run_demo(folder: Path, *, days: int, seconds: float | None, seed: int) -> No
             stdout=told,
             stderr=told,
             start_new_session=True,
+            env={**os.environ, _DEMO_PID: str(os.getpid())},
         )
     ended_early = False
     try:
@@ -119,7 +125,8 @@ def run_live(folder: Path) -> None:
     stopping: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda signum, _frame: stopping.append(signum))
-    parent = os.getppid()
+    # Told, not asked: the demo may have ended before this process had begun.
+    parent = int(os.environ.get(_DEMO_PID, os.getppid()))
     clock = SystemClock()
     settings = parse_settings(text, str(folder / "site.toml"), now_ms=clock.wall_ms())
     factory = Device.pin_factory = MockFactory()
