@@ -73,7 +73,7 @@ class LiveView:
         tanks = ", ".join(f"{one.name} {litres(one.volume_l)} {state_mark(one)}".rstrip() for one in answer.tanks)
         parts = [tanks]
         if answer.reserve is not None:
-            parts.append(f"reserve {litres(answer.reserve.fire_l)} of {litres(answer.reserve.usable_l)} usable")
+            parts.append(f"usable {litres(answer.reserve.usable_l)}, reserve {litres(answer.reserve.fire_l)}")
         if answer.rain is not None:
             least = "at least " if answer.rain.is_at_least else ""
             parts.append(f"rain {least}{answer.rain.rain_day_mm:.1f} mm")

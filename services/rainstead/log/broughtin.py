@@ -28,6 +28,7 @@ def note_brought_in(moved: Path, log_identity: str | None) -> bool:
             return False
         fresh = path.with_name(path.name + ".new")
         fresh.write_text(json.dumps(_of(moved, log_identity)) + "\n", encoding="utf-8")
+        fresh.chmod(0o640)  # whatever the umask of whoever brought it in: the logger reads it too
         sync(fresh)
         fresh.replace(path)
         sync(path.parent)
