@@ -111,7 +111,7 @@ class LogBooks(OpenLog):
         return find_newest_run(self._db)
 
     def end_of_run(self, run: NewestRun | None) -> int | None:
-        """Stamp of its newest reading, or of the whole log's, of what reads without damage; None where there is none."""
+        """Stamp of its newest reading, or of the whole log's, of what reads without damage; None where none is."""
         return find_end_of_run(self._db, None if run is None else run.number)
 
     def undated_runs(self) -> list[UndatedRun]:
