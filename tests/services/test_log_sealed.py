@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from rainstead.errors import LogDamaged, LogError
@@ -153,6 +153,7 @@ def test_whole_numbers_come_back_from_their_bytes(numbers: list[int], cut: int) 
     origin=st.integers(-(2**50), 2**50),
     floats=st.lists(st.floats(allow_nan=False), min_size=1, max_size=6),
 )
+@example(seed=0, many=1, origin=0, floats=[-0.0])
 def test_a_block_gives_back_what_was_packed_whatever_it_is(
     seed: int, many: int, origin: int, floats: list[float]
 ) -> None:

@@ -202,9 +202,10 @@ def _divided(values: F64) -> tuple[int, I64] | None:
     if not np.isfinite(values).all() or np.abs(values).max() >= _EXACT / _DIVISORS[-1]:
         return None
     for coding, divisor in enumerate(_DIVISORS, 1):
-        whole = np.rint(values * divisor)
+        # As whole numbers before they are compared: a nought has no sign among them.
+        whole = np.rint(values * divisor).astype(np.int64)
         if np.array_equal((whole / divisor).view(np.int64), values.view(np.int64)):
-            return coding, whole.astype(np.int64)
+            return coding, whole
     return None
 
 
