@@ -21,7 +21,7 @@ PROBE_EVERY_MS: Final = 60_000
 KEEP_EVERY_MS: Final = 60_000
 NOBODY_AFTER_MS: Final = 600_000
 LITTLE_BYTES: Final = 1_000_000
-_HELPED_BY_A_BOOT: Final = (errno.EROFS, errno.EIO)
+_HELPED_BY_A_BOOT: Final = (errno.EROFS, errno.EIO, errno.EUCLEAN)
 
 _journal = logging.getLogger("rainstead.logger")
 

@@ -12,6 +12,8 @@ _OF_THE_DISK: Final = (
     errno.EDQUOT,
     errno.EROFS,
     errno.EIO,
+    errno.EUCLEAN,
+    errno.EBADMSG,
     # A stick that was pulled out may be plugged in again; what the kernel is short of, it may have later.
     errno.ENODEV,
     errno.ENXIO,
