@@ -3,6 +3,7 @@
 import random
 import sqlite3
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -382,3 +383,10 @@ def _raising(error: Exception) -> Callable[[], None]:
         raise error
 
     return ask
+
+
+def test_a_file_that_two_lay_out_at_once_is_laid_once(tmp_path: Path) -> None:
+    with ThreadPoolExecutor(8) as several:
+        for number in range(20):
+            path = tmp_path / f"forwarder {number}.db"
+            list(several.map(lambda _, path=path: CursorFile(path).close(), range(8)))

@@ -16,6 +16,16 @@ __all__ = ["Cursor", "CursorFile", "NotACursor", "Refused", "Stretch", "joined",
 
 _APPLICATION_ID = 0x52_4E_46_57  # "RNFW"
 _VERSION = 1
+_LAYOUT = (
+    "CREATE TABLE standing (one INTEGER PRIMARY KEY CHECK (one = 1), live_ms INTEGER,"
+    " seen INTEGER NOT NULL, server TEXT NOT NULL) STRICT",
+    "CREATE TABLE stretch (after_ms INTEGER PRIMARY KEY, upto_ms INTEGER NOT NULL) STRICT",
+    "CREATE TABLE refused (id INTEGER PRIMARY KEY, at_ms INTEGER NOT NULL, line TEXT NOT NULL UNIQUE,"
+    " reason TEXT NOT NULL) STRICT",
+    "CREATE TABLE told (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT",
+    f"PRAGMA application_id = {_APPLICATION_ID}",
+    f"PRAGMA user_version = {_VERSION}",
+)
 
 Stretch = tuple[int, int]
 
@@ -84,6 +94,8 @@ class CursorFile:
             raise
 
     def _prepare(self) -> None:
+        # One moment for all that is looked at: another may be laying the tables just now.
+        self._db.execute("BEGIN IMMEDIATE")
         (application,) = self._db.execute("PRAGMA application_id").fetchone()
         (version,) = self._db.execute("PRAGMA user_version").fetchone()
         (tables,) = self._db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
@@ -92,16 +104,9 @@ class CursorFile:
                 f"{self.path}: this is not a forwarder's file of this version; move it away, all is then sent again"
             )
         if not tables:
-            self._db.executescript(
-                "BEGIN IMMEDIATE;"
-                "CREATE TABLE standing (one INTEGER PRIMARY KEY CHECK (one = 1), live_ms INTEGER,"
-                " seen INTEGER NOT NULL, server TEXT NOT NULL) STRICT;"
-                "CREATE TABLE stretch (after_ms INTEGER PRIMARY KEY, upto_ms INTEGER NOT NULL) STRICT;"
-                "CREATE TABLE refused (id INTEGER PRIMARY KEY, at_ms INTEGER NOT NULL, line TEXT NOT NULL UNIQUE,"
-                " reason TEXT NOT NULL) STRICT;"
-                "CREATE TABLE told (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;"
-                f"PRAGMA application_id = {_APPLICATION_ID}; PRAGMA user_version = {_VERSION}; COMMIT;"
-            )
+            for statement in _LAYOUT:
+                self._db.execute(statement)
+        self._db.execute("COMMIT")
 
     def close(self) -> None:
         """Let go of the file."""
